@@ -1,0 +1,161 @@
+"""What can be told to riders, and one table: how urgent, how long ahead, when too late.
+
+Must not know when anything is told (calling) nor in which words (speech).
+"""
+
+from dataclasses import dataclass
+from enum import Enum
+from types import MappingProxyType
+
+from caller.units import RiderId
+
+__all__ = ["CUE_TABLE", "Cue", "CueKind", "CueRow"]
+
+
+class CueKind(Enum):
+    """Every kind of cue. The value is its name on the wire."""
+
+    STOP = "stop"
+    START_COUNT = "start_count"
+    START = "start"
+    SWITCH = "switch"
+    OFF_NOW = "off_now"
+    STAY_ON = "stay_on"
+    STAND_BY = "stand_by"
+    HOLD = "hold"
+    CLOSE_GAP = "close_gap"
+    LATCH_ON = "latch_on"
+    EASE = "ease"
+    LIFT = "lift"
+    PRESS_ON = "press_on"
+    WAIT = "wait"
+    GO = "go"
+    NEW_ORDER = "new_order"
+    ALL_IN = "all_in"
+    TERRAIN = "terrain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CueRow:
+    """How one kind of cue behaves.
+
+    Attributes:
+        priority: smaller is more urgent; it decides who speaks when two cues want the air.
+        lead_ms: how long before what it announces it is due; 0 for a cue that lands on its instant.
+        commit_ms: how long before it is due it becomes fixed; also the soonest a new fact can make it due.
+        window_ms: how much later than wished it may be due and still help.
+        too_late_ms: how long after it is due a device may still tell it.
+        repeats: how often it may be repeated while its reason stands.
+        means: for the help page and the test that each kind is documented.
+    """
+
+    priority: int
+    lead_ms: int = 0
+    commit_ms: int = 1_000
+    window_ms: int = 0
+    too_late_ms: int = 2_000
+    repeats: int = 0
+    means: str
+
+
+CUE_TABLE = MappingProxyType(
+    {
+        CueKind.STOP: CueRow(priority=0, commit_ms=200, too_late_ms=10_000, means="stop riding, safely, now"),
+        CueKind.START_COUNT: CueRow(priority=2, commit_ms=1_000, too_late_ms=300, means="so many seconds to the gun"),
+        CueKind.START: CueRow(priority=1, commit_ms=2_000, too_late_ms=1_000, means="the gun"),
+        CueKind.SWITCH: CueRow(priority=1, commit_ms=2_000, too_late_ms=700, means="swing off now; the next one leads"),
+        CueKind.OFF_NOW: CueRow(priority=1, commit_ms=500, too_late_ms=700, means="the turn is cut: swing off at once"),
+        CueKind.STAY_ON: CueRow(
+            priority=3, commit_ms=500, too_late_ms=3_000, means="the turn is longer by so many seconds"
+        ),
+        CueKind.STAND_BY: CueRow(
+            priority=4,
+            lead_ms=10_000,
+            commit_ms=1_500,
+            window_ms=6_000,
+            too_late_ms=2_500,
+            means="this rider leads next",
+        ),
+        CueKind.HOLD: CueRow(
+            priority=5,
+            lead_ms=-2_000,
+            commit_ms=1_000,
+            window_ms=3_000,
+            too_late_ms=3_000,
+            means="hold this power on the front",
+        ),
+        CueKind.CLOSE_GAP: CueRow(
+            priority=2,
+            commit_ms=500,
+            too_late_ms=3_000,
+            repeats=1,
+            means="a gap has opened before this rider: close it",
+        ),
+        CueKind.LATCH_ON: CueRow(
+            priority=4,
+            lead_ms=0,
+            commit_ms=1_000,
+            window_ms=1_000,
+            too_late_ms=1_000,
+            means="the last wheel is about to come by: accelerate onto it",
+        ),
+        CueKind.EASE: CueRow(priority=2, commit_ms=500, too_late_ms=3_000, means="too fast for the line: ease"),
+        CueKind.LIFT: CueRow(
+            priority=5, commit_ms=500, too_late_ms=3_000, means="slower than planned and all are rested: lift"
+        ),
+        CueKind.PRESS_ON: CueRow(
+            priority=4,
+            commit_ms=500,
+            too_late_ms=3_000,
+            means="bunching behind a rider who swung off: come past",
+        ),
+        CueKind.WAIT: CueRow(
+            priority=2, commit_ms=500, too_late_ms=5_000, means="the line waits for a rider who is adrift"
+        ),
+        CueKind.GO: CueRow(priority=2, commit_ms=500, too_late_ms=5_000, means="the line goes on without a rider"),
+        CueKind.NEW_ORDER: CueRow(priority=6, commit_ms=500, too_late_ms=5_000, means="what happened is the new order"),
+        CueKind.ALL_IN: CueRow(
+            priority=3, commit_ms=2_000, too_late_ms=5_000, means="the last stretch: nothing to keep"
+        ),
+        CueKind.TERRAIN: CueRow(
+            priority=7,
+            lead_ms=0,
+            commit_ms=2_000,
+            window_ms=5_000,
+            too_late_ms=5_000,
+            means="a climb, a descent or a flat begins ahead",
+        ),
+    }
+)
+"""One row a kind, most urgent first where it can be."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """One thing to tell, and when.
+
+    Attributes:
+        id: stable: the switch at the end of turn 7 keeps its id through every re-planning.
+        kind: what is told.
+        due_ms: when its key word is heard, on the race clock.
+        to: for whom it is meant: these devices speak it; the team voice speaks every cue. Empty means the whole line.
+        rider: who is named in it; None if nobody is.
+        power_w: for a hold.
+        seconds: for a count or a longer turn.
+        distance_m: for terrain ahead.
+        place: the stretch's name, for terrain.
+        order: the line, front first, for a new order.
+        because: why it is told, in the trade's words, for the desk and the log view.
+    """
+
+    id: str
+    kind: CueKind
+    due_ms: int
+    to: tuple[RiderId, ...] = ()
+    rider: RiderId | None = None
+    power_w: int | None = None
+    seconds: int | None = None
+    distance_m: int | None = None
+    place: str | None = None
+    order: tuple[RiderId, ...] = ()
+    because: str = ""

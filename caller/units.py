@@ -1,0 +1,46 @@
+"""Names of units and identities, and the few conversions used at the edges.
+
+One scale of time in the core: integer milliseconds on the race clock, 0 at the gun, negative before.
+Everything else is SI in floats. Must not know of riders, courses or races.
+"""
+
+from typing import NewType
+
+__all__ = ["LOBBY_MS", "RiderId", "clock_text", "kmh_from_mps", "mps_from_kmh", "ms_from_s", "s_from_ms"]
+
+RiderId = NewType("RiderId", str)
+"""A short, stable key of a rider within one race, such as ``maya``; never shown, never spoken."""
+
+LOBBY_MS = -3_600_000
+"""What the race clock shows in the lobby, where it stands still: an hour before the gun. The countdown lets it go."""
+
+
+def ms_from_s(seconds: float) -> int:
+    """Seconds as whole milliseconds, halves to even. The one place where a float becomes an instant or a duration."""
+    return round(seconds * 1000)
+
+
+def s_from_ms(ms: int) -> float:
+    """Milliseconds as seconds."""
+    return ms / 1000
+
+
+def kmh_from_mps(speed_mps: float) -> float:
+    """Metres a second as kilometres an hour."""
+    return speed_mps * 3.6
+
+
+def mps_from_kmh(speed_kmh: float) -> float:
+    """Kilometres an hour as metres a second."""
+    return speed_kmh / 3.6
+
+
+def clock_text(ms: int) -> str:
+    """An instant of the race clock for people: ``-0:05.0``, ``12:34.5``, ``1:02:03.4`` (tenths, cut, not rounded)."""
+    sign = "-" if ms < 0 else ""
+    tenths = abs(ms) // 100
+    seconds, tenth = divmod(tenths, 10)
+    minutes, second = divmod(seconds, 60)
+    hours, minute = divmod(minutes, 60)
+    head = f"{hours}:{minute:02d}" if hours else f"{minute}"
+    return f"{sign}{head}:{second:02d}.{tenth}"

@@ -1,0 +1,1 @@
+"""The shell: sockets, clocks, disk, voices. No rule of the race lives here."""

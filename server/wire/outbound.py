@@ -1,0 +1,275 @@
+"""What the server tells a page over its socket. Made from the state of the race; decides nothing."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from server.wire.base import Message
+
+__all__ = ["Outbound"]
+
+
+class RiderCard(Message):
+    """A rider as screens show one. ``mark`` is a shape, ``hue`` a number: identity never hangs on colour alone."""
+
+    id: str
+    name: str
+    initials: str
+    mark: Literal["circle", "square", "triangle", "diamond", "hexagon", "star", "cross", "drop", "bar", "ring"]
+    hue: int
+    language: str
+
+
+class StretchCard(Message):
+    """A stretch of the course with the plan's rule for it: who pulls how long and how hard."""
+
+    name: str
+    terrain: Literal["flat", "climb", "descent"]
+    start_m: float
+    end_m: float
+    rise_m: float
+    mean_grade: float
+
+
+class LandmarkCard(Message):
+    """A place to tap when it is passed."""
+
+    name: str
+    at_m: float
+
+
+class CourseCard(Message):
+    """The silhouette: (distance, height) pairs, at most 400 of them."""
+
+    name: str
+    length_m: float
+    profile: tuple[tuple[float, float], ...]
+    stretches: tuple[StretchCard, ...]
+    landmarks: tuple[LandmarkCard, ...]
+    has_height: bool
+
+
+class TurnCard(Message):
+    """How a rider leads on a stretch; a length of 0 means the rider only follows there."""
+
+    rider: str
+    length_s: float
+    power_w: float
+
+
+class RuleCard(Message):
+    """How the line rides a part of the course."""
+
+    name: str
+    start_m: float
+    end_m: float
+    speed_mps: float
+    turns: tuple[TurnCard, ...]
+
+
+class ReserveCard(Message):
+    """What the plan expects a rider to have left, as shares of W′."""
+
+    rider: str
+    least: float
+    at_stretch_end: tuple[float, ...]
+
+
+class PlanCard(Message):
+    """The plan as pages show it."""
+
+    method: str
+    order: tuple[str, ...]
+    finish_s: float
+    bound_s: float | None
+    equal_turns_s: float | None
+    rules: tuple[RuleCard, ...]
+    reserves: tuple[ReserveCard, ...]
+    schedule: tuple[tuple[float, float], ...]
+
+
+class You(Message):
+    """Whom the server takes this page for."""
+
+    role: Literal["director", "rider"]
+    rider: str | None
+
+
+class Welcome(Message):
+    """The answer to hello, and again whenever riders, course or plan change."""
+
+    kind: Literal["welcome"] = "welcome"
+    you: You
+    code: str
+    race: str
+    rehearsal: str | None
+    counted: int
+    roster: tuple[RiderCard, ...]
+    course: CourseCard
+    plan: PlanCard
+
+
+class Said(Message):
+    """A cue's words in one language, and the clip that says them; no clip while it is being rendered, or no engine."""
+
+    text: str
+    clip: str | None
+    starts_ms: int
+    key_ms: int
+    length_ms: int
+
+
+class CueMessage(Message):
+    """One cue of the known future. ``to`` names whose device speaks it; empty means the whole line."""
+
+    id: str
+    kind: str
+    due_ms: int
+    fixed: bool
+    priority: int
+    too_late_ms: int
+    to: tuple[str, ...]
+    rider: str | None
+    power_w: int | None
+    seconds: int | None
+    distance_m: int | None
+    place: str | None
+    order: tuple[str, ...]
+    because: str
+    said: dict[str, Said]
+
+
+class PlaceMessage(Message):
+    """Where a rider is. ``slot`` counts from 0 at the front; None apart from the line. ``until_ms`` ends the state."""
+
+    rider: str
+    place: Literal["following", "leading", "drifting", "latching", "adrift", "out"]
+    slot: int | None
+    until_ms: int | None
+
+
+class TurnMessage(Message):
+    """A turn: now, or to come. ``because`` says why it is not as long as planned; empty if it is."""
+
+    number: int
+    rider: str
+    began_ms: int
+    ends_ms: int | None
+    planned_ms: int
+    power_w: int
+    because: str
+
+
+class PositionMessage(Message):
+    """Where the front of the line is believed to be: (ms, m) pairs ahead of now, and the error now, metres."""
+
+    track: tuple[tuple[int, float], ...]
+    error_m: float
+    pace: float
+    finish_ms: int
+    against_plan_ms: int
+
+
+class ReserveMessage(Message):
+    """What a rider is believed to have left, a share of W′."""
+
+    rider: str
+    share: float
+
+
+class TroubleMessage(Message):
+    """Something wrong with the line that stands until it is mended."""
+
+    kind: Literal["gap", "adrift"]
+    rider: str
+    since_ms: int
+    decided: Literal["", "wait", "go"]
+
+
+class LogLine(Message):
+    """One line of what was called and what was told, newest last."""
+
+    at_ms: int
+    kind: Literal["cue", "fact"]
+    what: str
+    text: str
+    by: str
+    because: str
+
+
+class StateMessage(Message):
+    """All that a page shows, complete in itself.
+
+    ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
+    ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
+    ``may`` names the director's acts that would be accepted now.
+    """
+
+    kind: Literal["state"] = "state"
+    revision: int
+    phase: Literal["lobby", "countdown", "racing", "over"]
+    clock: int | None
+    line: tuple[PlaceMessage, ...]
+    turn: TurnMessage | None
+    upcoming: tuple[TurnMessage, ...]
+    position: PositionMessage | None
+    reserves: tuple[ReserveMessage, ...]
+    troubles: tuple[TroubleMessage, ...]
+    cues: tuple[CueMessage, ...]
+    cues_until_ms: int
+    spare: int
+    may: tuple[str, ...]
+    log: tuple[LogLine, ...]
+
+
+class Presence(Message):
+    """One rider's or the director's devices."""
+
+    who: str
+    devices: int
+    ready: bool
+    sound: bool
+
+
+class PresenceMessage(Message):
+    """Who is here, and whether the voice works; with the sentence that says how to mend it if it doesn't."""
+
+    kind: Literal["presence"] = "presence"
+    here: tuple[Presence, ...]
+    voice_ok: bool
+    voice_sentence: str
+    clips_ready: int
+    clips_wanted: int
+
+
+class Pong(Message):
+    """The clock's answer: the page's own reading, and the race clock on receipt and on sending, in float ms.
+
+    ``running`` is False while the clock stands still; then the readings count only as a round trip.
+    """
+
+    kind: Literal["pong"] = "pong"
+    sent: float
+    received_ms: float
+    answered_ms: float
+    running: bool
+
+
+class Ack(Message):
+    """A tap was accepted and is on disk under ``seq``."""
+
+    kind: Literal["ack"] = "ack"
+    tap: str
+    seq: int
+
+
+class ErrorMessage(Message):
+    """To one sender alone: what was refused and how to mend it. ``tap`` names the tap if there was one."""
+
+    kind: Literal["error"] = "error"
+    tap: str | None
+    code: str
+    sentence: str
+
+
+Outbound = Annotated[Welcome | StateMessage | PresenceMessage | Pong | Ack | ErrorMessage, Field(discriminator="kind")]
