@@ -1,0 +1,1 @@
+"""Benches: each module here prints its own figures and asserts nothing. ``python -m tests.bench`` runs all."""

@@ -1,0 +1,1 @@
+"""Tests of the core: no clock, no socket, no patching."""

@@ -1,0 +1,1 @@
+"""Tests of the shell: sockets, disk, voices, the command line."""
