@@ -1,0 +1,78 @@
+/**
+ * What this browser remembers between visits: the races it was given, saved rosters, edits nobody has accepted yet.
+ * Must not know what any of it means. A browser that refuses storage still works; it only forgets.
+ */
+
+const PREFIX = 'swingoff.';
+
+/**
+ * Remember a value. Answers whether the browser took it.
+ * @param {string} key
+ * @param {unknown} value  anything JSON can hold
+ * @returns {boolean}
+ */
+export function keep(key, value) {
+  try {
+    localStorage.setItem(PREFIX + key, JSON.stringify(value));
+    return true;
+  } catch {
+    return false; // storage is full, or switched off
+  }
+}
+
+/**
+ * What was remembered under a key; the fallback if nothing was, or if it cannot be read.
+ * @template T
+ * @param {string} key
+ * @param {T} fallback
+ * @returns {T}
+ */
+export function recall(key, fallback) {
+  try {
+    const text = localStorage.getItem(PREFIX + key);
+    return text === null ? fallback : JSON.parse(text);
+  } catch {
+    return fallback;
+  }
+}
+
+/** @param {string} key */
+export function forget(key) {
+  try {
+    localStorage.removeItem(PREFIX + key);
+  } catch {
+    // nothing was kept either
+  }
+}
+
+/**
+ * A race this browser was given.
+ * @typedef {object} GivenRace
+ * @property {string} code
+ * @property {string} name
+ * @property {'director' | 'rider'} role
+ * @property {string} ticket
+ * @property {string} rider    how the rider is called; empty for a director
+ */
+
+/** @returns {GivenRace[]} newest first */
+export function givenRaces() {
+  return recall('races', []);
+}
+
+/**
+ * Put a race at the head of the list, once.
+ * @param {GivenRace} race
+ */
+export function rememberRace(race) {
+  const others = givenRaces().filter((known) => known.code !== race.code || known.role !== race.role);
+  keep('races', [race, ...others].slice(0, 40));
+}
+
+/**
+ * Take a race off the list; whoever wants it back needs its link.
+ * @param {string} code
+ */
+export function forgetRace(code) {
+  keep('races', givenRaces().filter((known) => known.code !== code));
+}
