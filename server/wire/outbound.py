@@ -245,7 +245,8 @@ class PresenceMessage(Message):
 class Pong(Message):
     """The clock's answer: the page's own reading, and the race clock on receipt and on sending, in float ms.
 
-    ``running`` is False while the clock stands still; then the readings count only as a round trip.
+    ``running`` is False while the clock stands still; then the readings count only as a round trip. ``rate`` is race
+    milliseconds a wall millisecond: 1 but in a rehearsal at another pace.
     """
 
     kind: Literal["pong"] = "pong"
@@ -253,6 +254,7 @@ class Pong(Message):
     received_ms: float
     answered_ms: float
     running: bool
+    rate: float = 1.0
 
 
 class Ack(Message):
