@@ -1,0 +1,42 @@
+"""German. Wording: common practice, no source; from memory of how riders speak.
+
+Short nouns and infinitives: they fit one rider and the whole line alike.
+"""
+
+from types import MappingProxyType
+
+from caller.cues import CueKind
+from caller.speech.language import Language
+
+__all__ = ["LANGUAGE"]
+
+LANGUAGE = Language(
+    code="de",
+    phrases=MappingProxyType(
+        {
+            CueKind.STOP: ("{name},", "*stopp*"),
+            CueKind.START_COUNT: ("*{count}*",),
+            CueKind.START: ("*los*",),
+            CueKind.SWITCH: ("{name},", "*Wechsel*"),
+            CueKind.OFF_NOW: ("{name},", "jetzt *raus*"),
+            CueKind.STAY_ON: ("{name},", "*bleib* vorn,", "{seconds}"),
+            CueKind.STAND_BY: ("{name},", "*gleich* vorn"),
+            CueKind.HOLD: ("{name},", "*{power}*"),
+            CueKind.CLOSE_GAP: ("{name},", "*Loch* zu"),
+            CueKind.LATCH_ON: ("{name},", "*ran*"),
+            CueKind.EASE: ("{name},", "*langsamer*"),
+            CueKind.LIFT: ("{name},", "Tempo *anziehen*"),
+            CueKind.PRESS_ON: ("{name},", "*durchziehen*"),
+            CueKind.WAIT: ("*warten*", "auf {name}"),
+            CueKind.GO: ("*weiter*", "ohne {name}"),
+            CueKind.NEW_ORDER: ("*Reihenfolge*:", "{order}"),
+            CueKind.ALL_IN: ("{name},", "*Vollgas*"),
+            CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} vorn"),
+        }
+    ),
+    terrain=MappingProxyType({"climb": "Anstieg", "descent": "Abfahrt", "flat": "Flachstück"}),
+    metres="Metern",
+    seconds="Sekunden",
+    minute="eine Minute",
+    minutes="Minuten",
+)

@@ -1,0 +1,42 @@
+"""Spanish. Wording: common practice, no source; from memory of how riders speak.
+
+Neither tú nor vosotros nor ustedes where a noun will do, so that no half of the world hears a stranger.
+"""
+
+from types import MappingProxyType
+
+from caller.cues import CueKind
+from caller.speech.language import Language
+
+__all__ = ["LANGUAGE"]
+
+LANGUAGE = Language(
+    code="es",
+    phrases=MappingProxyType(
+        {
+            CueKind.STOP: ("{name},", "*alto*"),
+            CueKind.START_COUNT: ("*{count}*",),
+            CueKind.START: ("*ya*",),
+            CueKind.SWITCH: ("{name},", "*cambio*"),
+            CueKind.OFF_NOW: ("{name},", "*fuera* ya"),
+            CueKind.STAY_ON: ("{name},", "*sigue*", "{seconds}"),
+            CueKind.STAND_BY: ("{name},", "*prepara* relevo"),
+            CueKind.HOLD: ("{name},", "*{power}*"),
+            CueKind.CLOSE_GAP: ("{name},", "*cierra* hueco"),
+            CueKind.LATCH_ON: ("{name},", "a *rueda*"),
+            CueKind.EASE: ("{name},", "*afloja*"),
+            CueKind.LIFT: ("{name},", "más *ritmo*"),
+            CueKind.PRESS_ON: ("{name},", "*adelante*"),
+            CueKind.WAIT: ("*esperamos*", "a {name}"),
+            CueKind.GO: ("*seguimos*", "sin {name}"),
+            CueKind.NEW_ORDER: ("nuevo *orden*:", "{order}"),
+            CueKind.ALL_IN: ("{name},", "a *tope*"),
+            CueKind.TERRAIN: ("*{place}*", "a {distance},", "{name} delante"),
+        }
+    ),
+    terrain=MappingProxyType({"climb": "subida", "descent": "bajada", "flat": "llano"}),
+    metres="metros",
+    seconds="segundos",
+    minute="un minuto",
+    minutes="minutos",
+)

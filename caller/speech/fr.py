@@ -1,0 +1,42 @@
+"""French. Wording: common practice, no source; from memory of how riders speak.
+
+Riders say tu to each other.
+"""
+
+from types import MappingProxyType
+
+from caller.cues import CueKind
+from caller.speech.language import Language
+
+__all__ = ["LANGUAGE"]
+
+LANGUAGE = Language(
+    code="fr",
+    phrases=MappingProxyType(
+        {
+            CueKind.STOP: ("{name},", "*stop*"),
+            CueKind.START_COUNT: ("*{count}*",),
+            CueKind.START: ("*partez*",),
+            CueKind.SWITCH: ("{name},", "*écarte*"),
+            CueKind.OFF_NOW: ("{name},", "*sors* maintenant"),
+            CueKind.STAY_ON: ("{name},", "*reste* devant,", "{seconds}"),
+            CueKind.STAND_BY: ("{name},", "*prochain* relais"),
+            CueKind.HOLD: ("{name},", "*{power}*"),
+            CueKind.CLOSE_GAP: ("{name},", "*bouche* le trou"),
+            CueKind.LATCH_ON: ("{name},", "dans la *roue*"),
+            CueKind.EASE: ("{name},", "*doucement*"),
+            CueKind.LIFT: ("{name},", "*accélère*"),
+            CueKind.PRESS_ON: ("{name},", "*passez*"),
+            CueKind.WAIT: ("on *attend*", "{name}"),
+            CueKind.GO: ("on *continue*", "sans {name}"),
+            CueKind.NEW_ORDER: ("nouvel *ordre* :", "{order}"),
+            CueKind.ALL_IN: ("{name},", "à *bloc*"),
+            CueKind.TERRAIN: ("*{place}*", "dans {distance},", "{name} devant"),
+        }
+    ),
+    terrain=MappingProxyType({"climb": "montée", "descent": "descente", "flat": "plat"}),
+    metres="mètres",
+    seconds="secondes",
+    minute="une minute",
+    minutes="minutes",
+)

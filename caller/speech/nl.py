@@ -1,0 +1,42 @@
+"""Dutch. Wording: common practice, no source; from memory of how riders speak.
+
+Riders say je to each other; kop is the front.
+"""
+
+from types import MappingProxyType
+
+from caller.cues import CueKind
+from caller.speech.language import Language
+
+__all__ = ["LANGUAGE"]
+
+LANGUAGE = Language(
+    code="nl",
+    phrases=MappingProxyType(
+        {
+            CueKind.STOP: ("{name},", "*stop*"),
+            CueKind.START_COUNT: ("*{count}*",),
+            CueKind.START: ("*start*",),
+            CueKind.SWITCH: ("{name},", "*wissel*"),
+            CueKind.OFF_NOW: ("{name},", "nu van *kop*"),
+            CueKind.STAY_ON: ("{name},", "*blijf* op kop,", "{seconds}"),
+            CueKind.STAND_BY: ("{name},", "*zo* op kop"),
+            CueKind.HOLD: ("{name},", "*{power}*"),
+            CueKind.CLOSE_GAP: ("{name},", "*gat* dicht"),
+            CueKind.LATCH_ON: ("{name},", "*aanpikken*"),
+            CueKind.EASE: ("{name},", "*rustig*"),
+            CueKind.LIFT: ("{name},", "iets *harder*"),
+            CueKind.PRESS_ON: ("{name},", "*doorrijden*"),
+            CueKind.WAIT: ("*wachten*", "op {name}"),
+            CueKind.GO: ("*verder*", "zonder {name}"),
+            CueKind.NEW_ORDER: ("*volgorde*:", "{order}"),
+            CueKind.ALL_IN: ("{name},", "volle *bak*"),
+            CueKind.TERRAIN: ("*{place}*", "over {distance},", "{name} op kop"),
+        }
+    ),
+    terrain=MappingProxyType({"climb": "klim", "descent": "afdaling", "flat": "vlak"}),
+    metres="meter",
+    seconds="seconden",
+    minute="één minuut",
+    minutes="minuten",
+)
