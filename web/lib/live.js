@@ -1,0 +1,115 @@
+/**
+ * What every live page needs, wired once: socket, race clock, timeline, cue player and voice. Knows no role.
+ */
+
+import { RaceClock } from './race-clock.js'
+import { Timeline } from './timeline.js'
+import { CuePlayer } from './cue-player.js'
+import { Socket } from './socket.js'
+import { Voice } from './voice.js'
+
+/** @typedef {import('./messages.js').Welcome} Welcome */
+/** @typedef {import('./messages.js').StateMessage} StateMessage */
+/** @typedef {import('./messages.js').PresenceMessage} PresenceMessage */
+/** @typedef {import('./messages.js').ErrorMessage} ErrorMessage */
+/** @typedef {import('./messages.js').CueMessage} CueMessage */
+/** @typedef {import('./messages.js').Said} Said */
+
+/**
+ * @typedef {object} Handlers
+ * @property {(welcome: Welcome) => void} onWelcome
+ * @property {(state: StateMessage) => void} onState
+ * @property {(presence: PresenceMessage) => void} [onPresence]
+ * @property {(error: ErrorMessage) => void} [onError]
+ * @property {(cue: CueMessage) => void} [onCue] a cue's instant has come
+ * @property {(cue: CueMessage) => Said | null} [words] what this device speaks of a cue
+ * @property {(nowMs: number | null) => void} [onFrame]
+ * @property {(link: import('./socket.js').Link) => void} [onLink]
+ */
+
+export class Live {
+  /** @type {Welcome | null} */
+  welcome = null
+  /** @type {StateMessage | null} */
+  state = null
+
+  /**
+   * @param {string} code
+   * @param {string} ticket
+   * @param {Handlers} handlers
+   */
+  constructor(code, ticket, handlers) {
+    this.handlers = handlers
+    this.clock = new RaceClock()
+    this.timeline = new Timeline()
+    this.voice = new Voice(this.clock.read)
+    this.player = new CuePlayer({
+      clock: this.clock,
+      timeline: this.timeline,
+      voice: this.voice,
+      words: (cue) => handlers.words?.(cue) ?? null,
+      onCue: (cue) => handlers.onCue?.(cue),
+      onTick: () => this.#tick(),
+      onFrame: (now) => handlers.onFrame?.(now),
+    })
+    this.socket = new Socket({
+      path: `/api/races/${encodeURIComponent(code)}/live`,
+      ticket,
+      read: this.clock.read,
+      onMessage: (message) => this.#hear(message),
+      onLink: (link) => {
+        if (link === 'open') this.clock.reconnected()
+        handlers.onLink?.(link)
+      },
+    })
+  }
+
+  /**
+   * Tell the race something. Counts once, even if the line breaks while it is on its way.
+   * @param {import('./messages.js').Tap['act']} act
+   */
+  tap(act) {
+    return this.socket.tap(act, this.clock.now)
+  }
+
+  /** How long nothing has been heard, ms. */
+  get silence() {
+    return this.socket.heard === null ? 0 : this.clock.read() - this.socket.heard
+  }
+
+  #tick() {
+    const sent = this.clock.ask()
+    if (sent !== null) this.socket.send({ kind: 'ping', sent })
+    this.socket.watch()
+  }
+
+  /** @param {import('./messages.js').Outbound} message */
+  #hear(message) {
+    const { handlers } = this
+    switch (message.kind) {
+      case 'welcome':
+        this.welcome = message
+        return handlers.onWelcome(message)
+      case 'state':
+        return this.#take(message)
+      case 'presence':
+        return handlers.onPresence?.(message)
+      case 'pong':
+        return this.clock.hear(message)
+      case 'error':
+        return handlers.onError?.(message)
+      case 'ack':
+        return undefined
+    }
+  }
+
+  /** @param {StateMessage} state */
+  #take(state) {
+    this.state = state
+    this.clock.hint(state.clock)
+    if (state.phase === 'lobby') this.timeline.clear()
+    else this.timeline.replace(state.cues, state.cues_until_ms)
+    this.player.changed()
+    this.handlers.onState(state)
+  }
+}

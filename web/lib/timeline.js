@@ -1,0 +1,67 @@
+/**
+ * The known future of cues, as the server last told it. Decides nothing: it only forgets what was told or withdrawn.
+ */
+
+/** @typedef {import('./messages.js').CueMessage} CueMessage */
+
+export class Timeline {
+  /** @type {Map<string, CueMessage>} */
+  #cues = new Map()
+  /** @type {Set<string>} ids that were told or dropped here; they never come back */
+  #done = new Set()
+
+  /**
+   * Take a whole future. What isn't in it goes, unless it was fixed: a fixed cue is a promise.
+   *
+   * @param {readonly CueMessage[]} cues
+   * @param {number} untilMs the future was told up to here; what lies beyond is kept as it was
+   */
+  replace(cues, untilMs) {
+    /** @type {Map<string, CueMessage>} */
+    const next = new Map()
+    for (const cue of this.#cues.values()) if (cue.fixed || cue.due_ms > untilMs) next.set(cue.id, cue)
+    for (const cue of cues) next.set(cue.id, cue)
+    for (const id of this.#done) next.delete(id)
+    this.#cues = new Map([...next].sort(([, a], [, b]) => inOrder(a, b)))
+  }
+
+  /** Forget everything: the race was called off, or another one is held here. */
+  clear() {
+    this.#cues.clear()
+    this.#done.clear()
+  }
+
+  /**
+   * The cues whose instant has come, each once in this timeline's life; those too late to help come marked.
+   *
+   * @param {number} nowMs
+   * @returns {{ cue: CueMessage, late: boolean }[]}
+   */
+  due(nowMs) {
+    const come = []
+    for (const cue of this.#cues.values()) {
+      if (cue.due_ms > nowMs) break
+      come.push({ cue, late: nowMs > cue.due_ms + cue.too_late_ms })
+    }
+    for (const { cue } of come) {
+      this.#cues.delete(cue.id)
+      this.#done.add(cue.id)
+    }
+    return come
+  }
+
+  /** What is still to come, soonest first. @returns {CueMessage[]} */
+  get coming() {
+    return [...this.#cues.values()]
+  }
+
+  /** @param {string} id */
+  has(id) {
+    return this.#cues.has(id)
+  }
+}
+
+/** @param {CueMessage} a @param {CueMessage} b */
+function inOrder(a, b) {
+  return a.due_ms - b.due_ms || a.priority - b.priority || (a.id < b.id ? -1 : 1)
+}
