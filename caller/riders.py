@@ -126,7 +126,7 @@ class Roster:
         if not 2 <= len(self.riders) <= MOST_RIDERS:
             raise RosterRefused("roster", "", f"{len(self.riders)} riders", f"expected 2 to {MOST_RIDERS}")
         for what, values in (
-            ("id", [rider.id for rider in self.riders]),
+            ("id", [str(rider.id) for rider in self.riders]),
             ("name", [rider.name.strip().casefold() for rider in self.riders]),
         ):
             twice = sorted({value for value in values if values.count(value) > 1})

@@ -1,0 +1,481 @@
+"""The line as a state machine: who is where, whose turn it is, and what each observation makes of it.
+
+Rule 1: everything that decides where a rider is, or who leads, lives in this file. First the table of what an
+observation does to a rider in each place, then the moves themselves, then what time alone does.
+Must not know how long a turn ought to be (a Policy is passed in), where the line is, or what is told to anybody.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import Enum
+from types import MappingProxyType
+from typing import Protocol
+
+from caller.facts import (
+    CameThrough,
+    LatchedOn,
+    LostWheel,
+    OrderSeen,
+    RejoinedAt,
+    Retired,
+    SwungOff,
+)
+from caller.units import RiderId
+
+__all__ = [
+    "TRANSITIONS",
+    "Change",
+    "Length",
+    "Line",
+    "Member",
+    "Move",
+    "Place",
+    "Policy",
+    "Turn",
+    "advance_line",
+    "begin",
+    "form_line",
+    "next_change_ms",
+    "observe",
+    "project",
+    "same_round",
+    "switch_ms",
+    "with_turn_end",
+]
+
+
+class Place(Enum):
+    """Where a rider is; exactly one at a time."""
+
+    FOLLOWING = "following"
+    LEADING = "leading"
+    DRIFTING = "drifting"
+    LATCHING = "latching"
+    ADRIFT = "adrift"
+    OUT = "out"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """One rider's place.
+
+    Attributes:
+        rider: who.
+        place: where.
+        until_ms: when drifting or latching is expected to be over; None in every other place.
+        rest_ms: front time that others were planned to ride since this rider's own turn; None before the first turn.
+            Counted in planned lengths, not in real ones: if a turn cut short shortened everybody's rest, each turn
+            would shorten the next and the line would spin ever faster.
+    """
+
+    rider: RiderId
+    place: Place
+    until_ms: int | None = None
+    rest_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """A stay on the front.
+
+    Attributes:
+        number: 1 for the first of a race; never used twice.
+        rider: who leads.
+        began_ms: when it began.
+        ends_ms: when the leader is to swing off.
+        planned_ms: how long the plan would have it.
+        because: why it is not as long as planned; empty if it is.
+        cut: it was cut short by a request, so its end is called as such.
+    """
+
+    number: int
+    rider: RiderId
+    began_ms: int
+    ends_ms: int
+    planned_ms: int
+    because: str = ""
+    cut: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """All riders of a race.
+
+    Attributes:
+        members: those in the rotation, front first; those drifting come last, in the order they swung off.
+        apart: those adrift or out, in the order they came to be so.
+        turn: the turn on the front; None before the gun, or when nobody is left.
+        turns_begun: how many turns there have been; the next one's number is one more.
+    """
+
+    members: tuple[Member, ...]
+    apart: tuple[Member, ...] = ()
+    turn: Turn | None = None
+    turns_begun: int = 0
+
+    @property
+    def order(self) -> tuple[RiderId, ...]:
+        """Those in the rotation, front first."""
+        return tuple(member.rider for member in self.members)
+
+    def member(self, rider: RiderId) -> Member:
+        """Where a rider is. Raises: KeyError: no such rider in this race."""
+        for member in self.members + self.apart:
+            if member.rider == rider:
+                return member
+        raise KeyError(rider)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Length:
+    """How long a turn is to be: planned and granted, in ms, and why they differ. Planned 0: this rider only follows."""
+
+    planned_ms: int
+    granted_ms: int
+    because: str = ""
+
+
+class Policy(Protocol):
+    """What the line asks of whoever made the plan."""
+
+    def turn(self, rider: RiderId, began_ms: int, rest_ms: int | None, rotation: tuple[RiderId, ...]) -> Length:
+        """How long a turn that begins then is to be, for a rider who has had that rest, in that rotation."""
+        ...
+
+    def drift_ms(self, passed: int) -> int:
+        """How long it takes to drift back beside so many riders."""
+        ...
+
+    def latch_ms(self) -> int:
+        """How long the acceleration onto the last wheel takes."""
+        ...
+
+
+class Move(Enum):
+    """What an observation does to the rider it names."""
+
+    KEEP = "is there already"
+    SWING_OFF = "leaves the front and drifts; the next one leads"
+    PULL_OUT = "was on the front unnoticed, and drifts now"
+    LATCH = "follows, on the last wheel"
+    INSERT = "follows, in the slot seen"
+    TAKE_FRONT = "leads; who led is on this rider's wheel"
+    LOSE = "is adrift"
+    LEAVE = "is out"
+
+
+RiderSeen = SwungOff | LatchedOn | RejoinedAt | CameThrough | LostWheel | Retired
+
+TRANSITIONS = MappingProxyType(
+    {
+        (Place.FOLLOWING, SwungOff): Move.PULL_OUT,
+        (Place.LEADING, SwungOff): Move.SWING_OFF,
+        (Place.DRIFTING, SwungOff): Move.KEEP,
+        (Place.LATCHING, SwungOff): Move.KEEP,
+        (Place.ADRIFT, SwungOff): Move.PULL_OUT,
+        (Place.OUT, SwungOff): Move.PULL_OUT,
+        (Place.FOLLOWING, LatchedOn): Move.KEEP,
+        (Place.LEADING, LatchedOn): Move.LATCH,
+        (Place.DRIFTING, LatchedOn): Move.LATCH,
+        (Place.LATCHING, LatchedOn): Move.LATCH,
+        (Place.ADRIFT, LatchedOn): Move.LATCH,
+        (Place.OUT, LatchedOn): Move.LATCH,
+        (Place.FOLLOWING, RejoinedAt): Move.INSERT,
+        (Place.LEADING, RejoinedAt): Move.INSERT,
+        (Place.DRIFTING, RejoinedAt): Move.INSERT,
+        (Place.LATCHING, RejoinedAt): Move.INSERT,
+        (Place.ADRIFT, RejoinedAt): Move.INSERT,
+        (Place.OUT, RejoinedAt): Move.INSERT,
+        (Place.FOLLOWING, CameThrough): Move.TAKE_FRONT,
+        (Place.LEADING, CameThrough): Move.KEEP,
+        (Place.DRIFTING, CameThrough): Move.TAKE_FRONT,
+        (Place.LATCHING, CameThrough): Move.TAKE_FRONT,
+        (Place.ADRIFT, CameThrough): Move.TAKE_FRONT,
+        (Place.OUT, CameThrough): Move.TAKE_FRONT,
+        (Place.FOLLOWING, LostWheel): Move.LOSE,
+        (Place.LEADING, LostWheel): Move.LOSE,
+        (Place.DRIFTING, LostWheel): Move.LOSE,
+        (Place.LATCHING, LostWheel): Move.LOSE,
+        (Place.ADRIFT, LostWheel): Move.KEEP,
+        (Place.OUT, LostWheel): Move.KEEP,
+        (Place.FOLLOWING, Retired): Move.LEAVE,
+        (Place.LEADING, Retired): Move.LEAVE,
+        (Place.DRIFTING, Retired): Move.LEAVE,
+        (Place.LATCHING, Retired): Move.LEAVE,
+        (Place.ADRIFT, Retired): Move.LEAVE,
+        (Place.OUT, Retired): Move.KEEP,
+    }
+)
+"""What each observation does in each place. No hole: a bad tap can never stop a race."""
+
+_IN_THE_WHEELS = (Place.LEADING, Place.FOLLOWING)
+
+
+def form_line(order: tuple[RiderId, ...]) -> Line:
+    """The line before the gun, front first; nobody leads yet."""
+    return Line(members=tuple(Member(rider=rider, place=Place.FOLLOWING) for rider in order))
+
+
+def begin(line: Line, at_ms: int, policy: Policy) -> Line:
+    """The gun: the first rider's turn begins."""
+    return _lead(line, line.members, at_ms, policy)
+
+
+def observe(line: Line, seen: RiderSeen | OrderSeen, at_ms: int, policy: Policy) -> Line:
+    """The line as it is known to be once something was seen.
+
+    Never refuses, whatever the order was believed to be. Before the gun the front rider doesn't lead yet.
+    Raises: KeyError: a rider is named who isn't in this race.
+    """
+    if isinstance(seen, OrderSeen):
+        return _reorder(line, seen.order, at_ms, policy)
+    member = line.member(seen.rider)
+    match TRANSITIONS[member.place, type(seen)]:
+        case Move.KEEP:
+            return line
+        case Move.SWING_OFF | Move.PULL_OUT:
+            return _drift(line, member, at_ms, policy)
+        case Move.LATCH:
+            return _latch(line, member, at_ms, policy)
+        case Move.INSERT:
+            assert isinstance(seen, RejoinedAt)
+            return _insert(line, member, seen.slot, at_ms, policy)
+        case Move.TAKE_FRONT:
+            return _insert(line, member, 0, at_ms, policy)
+        case Move.LOSE:
+            return _set_apart(line, member, Place.ADRIFT, at_ms, policy)
+        case Move.LEAVE:
+            return _set_apart(line, member, Place.OUT, at_ms, policy)
+
+
+def with_turn_end(line: Line, ends_ms: int, because: str, *, cut: bool = False) -> Line:
+    """The same line with the present turn ending at another instant."""
+    assert line.turn is not None, "nobody leads"
+    return replace(line, turn=replace(line.turn, ends_ms=ends_ms, because=because, cut=cut))
+
+
+def switch_ms(line: Line, latch_ms: int) -> int | None:
+    """When the leader will swing off: the turn's end, or later if the next one isn't on the wheel by then.
+
+    None if nobody leads, or nobody is there to relieve the leader.
+    """
+    if line.turn is None or len(line.members) < 2:
+        return None
+    following = line.members[1]
+    if following.until_ms is None:
+        return line.turn.ends_ms
+    on_the_wheel_ms = following.until_ms + (latch_ms if following.place is Place.DRIFTING else 0)
+    return max(line.turn.ends_ms, on_the_wheel_ms)
+
+
+def next_change_ms(line: Line, policy: Policy) -> int | None:
+    """The next instant at which the line changes with nothing being seen; None if it never does."""
+    instants = [member.until_ms for member in line.members if member.until_ms is not None]
+    switch = switch_ms(line, policy.latch_ms())
+    if switch is not None:
+        instants.append(switch)
+    return min(instants, default=None)
+
+
+def advance_line(line: Line, at_ms: int, policy: Policy) -> Line:
+    """What time alone makes of the line at the instant of its next change: riders do as they were told.
+
+    One change a call, the earliest first; drifting and latching come before a switch at the same instant, so that
+    whoever reaches the wheel at that instant may lead from it.
+    """
+    for member in line.members:
+        if member.until_ms is not None and member.until_ms <= at_ms:
+            if member.place is Place.DRIFTING:
+                latching = replace(member, place=Place.LATCHING, until_ms=member.until_ms + policy.latch_ms())
+                return replace(line, members=_swapped(line.members, latching))
+            return _latch(line, member, at_ms, policy)
+    switch = switch_ms(line, policy.latch_ms())
+    if switch is not None and switch <= at_ms:
+        return _drift(line, line.members[0], at_ms, policy)
+    return line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A switch to come: who goes off, who comes on and for how long, and the drift that follows.
+
+    Attributes:
+        at_ms: the instant.
+        ended: the turn that ends.
+        begun: the turn that begins.
+        drift_over_ms: when the one who swung off will be beside the last wheel.
+    """
+
+    at_ms: int
+    ended: Turn
+    begun: Turn
+    drift_over_ms: int
+
+
+def project(line: Line, policy: Policy, until_ms: int) -> Iterator[Change]:
+    """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough."""
+    while True:
+        at_ms = next_change_ms(line, policy)
+        if at_ms is None or at_ms > until_ms:
+            return
+        before = line.turn
+        line = advance_line(line, at_ms, policy)
+        if before is not None and line.turn is not None and line.turn is not before:
+            drift_over_ms = line.member(before.rider).until_ms
+            yield Change(
+                at_ms=at_ms,
+                ended=before,
+                begun=line.turn,
+                drift_over_ms=at_ms if drift_over_ms is None else drift_over_ms,
+            )
+
+
+def same_round(one: tuple[RiderId, ...], other: tuple[RiderId, ...]) -> bool:
+    """Whether two orders are the same rotation, at whatever point of it."""
+    if len(one) != len(other):
+        return False
+    twice = one + one
+    return any(twice[start : start + len(other)] == other for start in range(len(one) or 1))
+
+
+# Moves
+
+
+def _drift(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
+    """A rider goes from the front, or from wherever believed to be, to drift beside the line."""
+    others = tuple(other for other in line.members if other.rider != member.rider)
+    if not others:
+        return line  # one rider alone has nobody to drift past
+    passed = sum(1 for other in others if other.place in _IN_THE_WHEELS)
+    drifting = Member(rider=member.rider, place=Place.DRIFTING, until_ms=at_ms + policy.drift_ms(passed), rest_ms=0)
+    apart = tuple(other for other in line.apart if other.rider != member.rider)
+    return _lead(replace(line, apart=apart), (*others, drifting), at_ms, policy)
+
+
+def _latch(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
+    """A rider follows on the last wheel: before those still drifting, and before those at the back who only follow."""
+    others = tuple(other for other in line.members if other.rider != member.rider)
+    slot = sum(1 for other in others if other.place in _IN_THE_WHEELS)
+    order = line.order
+    while (
+        slot > 1
+        and _only_follows(others[slot - 1], at_ms, order, policy)
+        and not _only_follows(member, at_ms, order, policy)
+    ):
+        slot -= 1
+    return _insert(line, member, slot, at_ms, policy)
+
+
+def _only_follows(member: Member, at_ms: int, order: tuple[RiderId, ...], policy: Policy) -> bool:
+    return policy.turn(member.rider, at_ms, None, order).planned_ms == 0
+
+
+def _insert(line: Line, member: Member, slot: int, at_ms: int, policy: Policy) -> Line:
+    """A rider follows in a slot, counted among all in the rotation; nobody in the wheels is behind one who drifts."""
+    others = tuple(other for other in line.members if other.rider != member.rider)
+    in_the_wheels = sum(1 for other in others if other.place in _IN_THE_WHEELS)
+    slot = min(slot, in_the_wheels)
+    rest_ms = member.rest_ms if member.place in (Place.FOLLOWING, Place.DRIFTING, Place.LATCHING) else 0
+    following = Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms)
+    if member.place is Place.LEADING and slot == 0:
+        return line
+    apart = tuple(other for other in line.apart if other.rider != member.rider)
+    return _lead(replace(line, apart=apart), (*others[:slot], following, *others[slot:]), at_ms, policy)
+
+
+def _set_apart(line: Line, member: Member, place: Place, at_ms: int, policy: Policy) -> Line:
+    """A rider is adrift or out."""
+    others = tuple(other for other in line.members if other.rider != member.rider)
+    if place is Place.ADRIFT and not others:
+        return line  # whoever is left is the line: there is no wheel to lose
+    apart = (
+        *(other for other in line.apart if other.rider != member.rider),
+        Member(rider=member.rider, place=place, rest_ms=member.rest_ms),
+    )
+    return _lead(replace(line, apart=apart), others, at_ms, policy)
+
+
+def _reorder(line: Line, order: tuple[RiderId, ...], at_ms: int, policy: Policy) -> Line:
+    """The whole line was seen in this order.
+
+    Whoever drifts and is named behind all those in the wheels goes on drifting; whoever was in the wheels and isn't
+    named has lost them.
+    """
+    known = {member.rider: member for member in line.members + line.apart}
+    named = [known[rider] for rider in dict.fromkeys(order)]
+    in_the_wheels = 1 + max(
+        (slot for slot, member in enumerate(named) if member.until_ms is None), default=len(named) - 1
+    )
+    members = [
+        Member(
+            rider=member.rider,
+            place=Place.FOLLOWING,
+            rest_ms=0 if member.place in (Place.ADRIFT, Place.OUT, Place.LEADING) else member.rest_ms,
+        )
+        for member in named[:in_the_wheels]
+    ]
+    if members and line.turn is not None and members[0].rider == line.turn.rider:
+        members[0] = known[line.turn.rider]
+    tail = [*named[in_the_wheels:], *(m for m in line.members if m.until_ms is not None and m not in named)]
+    lost = [m for m in line.members if m.until_ms is None and m not in named]
+    apart = (
+        *(member for member in line.apart if member not in named),
+        *(Member(rider=member.rider, place=Place.ADRIFT, rest_ms=member.rest_ms) for member in lost),
+    )
+    return _lead(replace(line, apart=apart), (*members, *tail), at_ms, policy)
+
+
+def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -> Line:
+    """The line with these members; if another rider is at its front, the old turn is over and a new one begins."""
+    if not members:
+        return replace(line, members=(), turn=None)
+    front = members[0]
+    if line.turn is not None and front.rider == line.turn.rider:
+        return replace(line, members=members)
+    if line.turn is None and line.turns_begun == 0 and not _racing(at_ms):
+        return replace(line, members=members)
+    if line.turn is not None:
+        members = _rested(members, line.turn, at_ms)
+        front = members[0]
+    order = tuple(member.rider for member in members)
+    length = policy.turn(front.rider, at_ms, front.rest_ms, order)
+    number = line.turns_begun + 1
+    turn = Turn(
+        number=number,
+        rider=front.rider,
+        began_ms=at_ms,
+        ends_ms=at_ms + length.granted_ms,
+        planned_ms=length.planned_ms,
+        because=length.because,
+    )
+    leading = Member(rider=front.rider, place=Place.LEADING, rest_ms=0)
+    followers = tuple(
+        replace(member, place=Place.FOLLOWING) if member.place is Place.LEADING else member for member in members[1:]
+    )
+    return replace(line, members=(leading, *followers), turn=turn, turns_begun=number)
+
+
+def _racing(at_ms: int) -> bool:
+    """Whether turns are ridden yet: from the gun on."""
+    return at_ms >= 0
+
+
+def _rested(members: tuple[Member, ...], ended: Turn, at_ms: int) -> tuple[Member, ...]:
+    """Members once a turn is over: everyone but its rider has rested through it, by its planned length.
+
+    A turn broken off before its half counts with what was ridden: nobody rests while a leader loses the wheel.
+    """
+    ridden_ms = at_ms - ended.began_ms
+    credit_ms = ended.planned_ms if 2 * ridden_ms >= ended.planned_ms else ridden_ms
+    return tuple(
+        member
+        if member.rest_ms is None and member.rider != ended.rider
+        else replace(member, rest_ms=0)
+        if member.rider == ended.rider
+        else replace(member, rest_ms=(member.rest_ms or 0) + credit_ms)
+        for member in members
+    )
+
+
+def _swapped(members: tuple[Member, ...], changed: Member) -> tuple[Member, ...]:
+    return tuple(changed if member.rider == changed.rider else member for member in members)
