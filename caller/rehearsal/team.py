@@ -1,0 +1,767 @@
+"""Simulated riders: they hear cues, ride by the physics, do what the script says, and are seen.
+
+What is seen comes out as facts, as sensors and a director's taps would tell it. A team is told the time and never asks
+for it; it advances in steps of its own, so that looking more often changes nothing. Must not know the state of the
+race: like people, it knows the plan and what it is told.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from random import Random
+from types import MappingProxyType
+from typing import assert_never
+
+from caller.cues import Cue, CueKind
+from caller.facts import (
+    CallAloud,
+    CameThrough,
+    CutTurn,
+    Fact,
+    FeltEmpty,
+    FeltGood,
+    GapClosed,
+    GapOpened,
+    GoWithout,
+    LandmarkPassed,
+    LatchedOn,
+    LengthenTurn,
+    LineBunched,
+    LineSurged,
+    LostWheel,
+    RaceFinished,
+    RejoinedAt,
+    Retired,
+    ShortenTurn,
+    SwungOff,
+    Undo,
+    WaitFor,
+)
+from caller.physics import BIKE_SPACING_M, road_power_w, shelter_shares
+from caller.plan import Plan, StretchRule, rule_at
+from caller.rehearsal import scenario as script
+from caller.rehearsal.body import Body, Road, body_of
+from caller.rehearsal.scenario import Event, Scenario
+from caller.rotation import Place
+from caller.units import RiderId, ms_from_s, s_from_ms
+
+__all__ = ["DIRECTOR", "HEEDED", "STEP_MS", "Seen", "SimulatedTeam"]
+
+STEP_MS = 100
+"""One step of the riders' physics. A line's speed changes over tens of seconds; a tenth is fine enough."""
+
+DIRECTOR = "director"
+"""Who a director's taps come from."""
+
+Seen = tuple[int, str, Fact]
+"""(at_ms, by, fact): an entry without its number."""
+
+_STEP_S = STEP_MS / 1000
+_LOOK_MS = 2 * STEP_MS
+"""How often a team wants to be asked. A cue is fixed 0.2 s or more before it is due, and nobody reacts in less than
+0.2 s, so at this pace no cue comes too late to be heard."""
+
+_LEAST_REACTION_S = 0.2
+_SCREEN_LATER_S = 1.5
+"""How much later a cue is seen on the screen whose word was missed. Our assumption."""
+
+_TAP_MS = 700
+"""From seeing something to the tap. Our assumption."""
+
+_LOSS_SEEN_MS = 2_000
+_GAP_SEEN_M = 2.0
+_GAP_CLOSED_M = 0.3
+_SHELTER_ENDS_M = 3.0
+_OPENING_MPS, _CLOSING_MPS, _ROOM_MPS = 0.5, 1.0, 0.7
+_FALLS_TO_M = 8.0
+_START_W = 1.5
+"""Over the power called, until the line has its speed: from a standstill nobody holds back. Our assumption."""
+
+_WAITING = 0.72
+_EASED, _EASED_MS = 0.92, 10_000
+_LIFTED = 1.05
+_ALL_IN_MOST = 1.25
+_BUNCHED = 0.4
+_NOISE_MEMORY = 0.98
+_BRAKING_MPS2 = 2.5
+
+
+@dataclass(slots=True)
+class _Intent:
+    """What one rider is about, beside riding in the line.
+
+    Attributes:
+        hold: the power told and the name of the stretch it was told for.
+        stays_on_ms: swings off so much later than called, once.
+        own_swing_ms: swings off then, whatever is called.
+        slot: where to go in, instead of onto the last wheel.
+        gap_m: how wide a gap to let grow; 0 for none.
+        gap_until_ms: then closes it unasked.
+        gap_told: the gap was seen.
+        loss: how the rider comes back, while adrift by the script.
+        lost_ms: when the wheel was lost.
+        pace: over the power called, and until when.
+        surge: is surging.
+    """
+
+    hold: tuple[int, str] | None = None
+    stays_on_ms: int = 0
+    own_swing_ms: int | None = None
+    slot: int | None = None
+    gap_m: float = 0.0
+    gap_until_ms: int = 0
+    gap_told: bool = False
+    loss: script.LosesWheel | None = None
+    lost_ms: int = 0
+    fallen: bool = False
+    pace: float = 1.0
+    pace_until_ms: int = 0
+    surge: bool = False
+
+
+@dataclass(slots=True, order=True)
+class _Due:
+    at_ms: int
+    number: int
+    act: Callable[[], None] = field(compare=False)
+
+
+@dataclass(slots=True, order=True)
+class _Told:
+    at_ms: int
+    number: int
+    by: str = field(compare=False)
+    fact: Fact = field(compare=False)
+
+
+class SimulatedTeam:
+    """The riders of a scenario, from the start line to the finish.
+
+    Args:
+        scenario: riders, course, script.
+        plan: what they were briefed on.
+        seed: of all chance; None takes the scenario's.
+    """
+
+    def __init__(self, scenario: Scenario, plan: Plan, seed: int | None = None) -> None:
+        self._scenario = scenario
+        self._plan = plan
+        self._seed = scenario.seed if seed is None else seed
+        self._random = Random(f"{self._seed}")
+        self._road = Road.of(scenario.course, scenario.rules)
+        self._bodies = {
+            rider.id: body_of(rider, scenario.day_of(rider.id), scenario.rules) for rider in scenario.roster.riders
+        }
+        self._intents = {rider: _Intent() for rider in self._bodies}
+        self._line = [self._bodies[rider] for rider in plan.order]
+        for slot, body in enumerate(self._line):
+            body.at_m = -slot * BIKE_SPACING_M
+        self._now_ms = 0
+        self._started = False
+        self._stopping = False
+        self._over = False
+        self._all_in = False
+        self._waits_for: RiderId | None = None
+        self._bunching = False
+        self._bunch_next = False
+        self._turns_over = 0
+        self._noise_w = 0.0
+        self._crossed = 0
+        self._numbers = 0
+        self._acts: list[_Due] = []
+        self._told: list[_Told] = []
+        self._seen: list[Seen] = []
+        self._script = list(scenario.events)
+        self._armed: list[script.Happening] = []
+        self._late_taps: dict[str, float] = {}
+        self._landmarks = list(scenario.course.landmarks)
+        # The riders see the start clock too: without a word they go two seconds late.
+        self._later(2_000, self._start)
+
+    # What drivers use
+
+    @property
+    def next_ms(self) -> int | None:
+        """When the team next wants to be asked for facts, on the race clock; None once nothing will come."""
+        if self._over:
+            return self._told[0].at_ms if self._told else None
+        return self._now_ms + _LOOK_MS
+
+    def hear(self, cue: Cue) -> None:
+        """A cue that became fixed, once: its word will be heard when it is due, and acted on a reaction later."""
+        act = HEEDED[cue.kind]
+        if act is not None:
+            for rider in _meant(cue) or tuple(self._bodies):
+                self._later(cue.due_ms + self._reaction_ms(cue, rider), lambda rider=rider: act(self, cue, rider))  # type: ignore[misc]
+
+    def facts_until(self, race_ms: int) -> tuple[Seen, ...]:
+        """Ride on to an instant of the race clock, and tell what has been seen since the last call, in order."""
+        while not self._over and self._now_ms + STEP_MS <= race_ms:
+            self._step()
+        self._see(race_ms)
+        seen, self._seen = tuple(self._seen), []
+        return seen
+
+    # For the curious
+
+    @property
+    def order(self) -> tuple[RiderId, ...]:
+        """Those in the wheels, front first."""
+        return tuple(body.rider for body in self._line)
+
+    @property
+    def front_m(self) -> float:
+        """Where the front of the line is."""
+        return self._line[0].at_m if self._line else 0.0
+
+    @property
+    def speed_mps(self) -> float:
+        """How fast the line is."""
+        return self._line[0].speed_mps if self._line else 0.0
+
+    def reserve_j(self, rider: RiderId) -> float:
+        """What a rider really has left."""
+        return self._bodies[rider].reserve_j
+
+    def place(self, rider: RiderId) -> Place:
+        """Where a rider really is."""
+        return self._bodies[rider].place
+
+    # One step
+
+    def _step(self) -> None:
+        while self._acts and self._acts[0].at_ms <= self._now_ms:
+            heappop(self._acts).act()
+        self._follow_script()
+        if self._started and self._line:
+            self._ride()
+        self._now_ms += STEP_MS
+        self._watch()
+        self._see(self._now_ms)
+
+    def _see(self, until_ms: int) -> None:
+        """What was told of by then is seen. A slot is named as it is at the tap, not as it was when looked at."""
+        while self._told and self._told[0].at_ms <= until_ms:
+            told = heappop(self._told)
+            fact = told.fact
+            if isinstance(fact, RejoinedAt) and fact.rider in self.order:
+                fact = RejoinedAt(rider=fact.rider, slot=self.order.index(fact.rider))
+            self._seen.append((told.at_ms, told.by, fact))
+
+    def _ride(self) -> None:
+        self._noise_w = _NOISE_MEMORY * self._noise_w + (1 - _NOISE_MEMORY**2) ** 0.5 * self._random.gauss(
+            0, self._scenario.people.noise_w
+        )
+        rules = self._scenario.rules
+        shares = shelter_shares(len(self._line), rules.shelter_efficiency, rules.shelter_table)
+        acceleration = self._lead(self._line[0], shares[0])
+        ahead = self._line[0]
+        for body, share in zip(self._line[1:], shares[1:], strict=True):
+            self._follow(body, ahead, share, acceleration)
+            ahead = body
+        for body in self._bodies.values():
+            if body.place in (Place.DRIFTING, Place.LATCHING):
+                self._drift(body)
+            elif body.place is Place.ADRIFT:
+                self._ride_adrift(body)
+        for body in [body for body in self._line[1:] if body.reserve_j <= 0]:
+            self._lose_if_spent(body)
+
+    def _lead(self, body: Body, share: float) -> float:
+        if self._stopping:
+            acceleration = -_BRAKING_MPS2
+            body.pay(0.0, _STEP_S)
+        else:
+            power_w = min(body.most_w, self._leading_power_w(body))
+            acceleration = body.acceleration_mps2(self._road, share, power_w)
+            body.pay(power_w, _STEP_S)
+        body.move(acceleration, _STEP_S)
+        return acceleration
+
+    def _leading_power_w(self, body: Body) -> float:
+        """What the leader really rides: what was called, on this day, with the legs' unrest."""
+        intent = self._intents[body.rider]
+        rule = rule_at(self._plan, body.at_m)
+        if intent.hold is not None and intent.hold[1] == rule.name:
+            called_w = float(intent.hold[0])
+        else:
+            called_w = self._briefed_w(body, rule)
+        factor = body.day
+        if self._now_ms < intent.pace_until_ms:
+            factor *= intent.pace
+        if self._waits_for is not None:
+            factor *= _WAITING
+        elif body.speed_mps < 0.9 * rule.speed_mps and self._now_ms < 30_000:
+            factor *= _START_W
+        if self._all_in:
+            to_go_s = max(15.0, (self._scenario.course.length_m - body.at_m) / max(body.speed_mps, 1.0))
+            spare_w = body.critical_power_w + 0.8 * max(0.0, body.reserve_j) / to_go_s
+            return max(called_w * factor, min(_ALL_IN_MOST * called_w, spare_w)) + self._noise_w
+        return max(0.0, called_w * factor + self._noise_w)
+
+    def _briefed_w(self, body: Body, rule: StretchRule) -> float:
+        """The plan's power here; for a rider without a turn here, about what holds the line's speed."""
+        turn = rule.turn_of(body.rider)
+        if turn is not None and turn.power_w > 0:
+            return turn.power_w
+        needed_w = road_power_w(
+            speed_mps=rule.speed_mps,
+            grade=(self._grade(rule)),
+            mass_kg=body.mass_kg,
+            drag_area_m2=body.drag_area_m2,
+            density_kg_m3=self._road.density_kg_m3,
+            wind_mps=self._road.wind_mps,
+            rolling=self._road.rolling,
+        )
+        return min(1.1 * body.critical_power_w, max(0.3 * body.critical_power_w, needed_w))
+
+    def _grade(self, rule: StretchRule) -> float:
+        heights = self._scenario.course.height_m
+        step_m = self._scenario.course.step_m
+        first, last = int(rule.start_m / step_m), min(len(heights) - 1, round(rule.end_m / step_m))
+        return (heights[last] - heights[first]) / max(step_m, (last - first) * step_m)
+
+    def _follow(self, body: Body, ahead: Body, share: float, acceleration_mps2: float) -> None:
+        """Keep the wheel: take its speed, and let the gap grow or shrink as meant."""
+        rate_mps = self._gap_rate_mps(body)
+        body.gap_m += rate_mps * _STEP_S
+        sheltered = _shelter_left(body.gap_m)
+        body.speed_mps = max(0.0, ahead.speed_mps - rate_mps)
+        body.at_m = ahead.at_m - BIKE_SPACING_M - body.gap_m
+        met = 1 - (1 - share) * sheltered
+        body.pay(body.needed_w(self._road, met, acceleration_mps2), _STEP_S)
+
+    def _gap_rate_mps(self, body: Body) -> float:
+        intent = self._intents[body.rider]
+        if intent.gap_m and self._now_ms >= intent.gap_until_ms:
+            intent.gap_m = 0.0
+        off_m = intent.gap_m - body.gap_m
+        most = _ROOM_MPS if body.gap_m < 0 else _OPENING_MPS if off_m > 0 else _CLOSING_MPS
+        return min(most, max(-most, off_m / _STEP_S))
+
+    def _lose_if_spent(self, body: Body) -> None:
+        """A follower with nothing left whose wheel asks for more than critical power loses it."""
+        rules = self._scenario.rules
+        share = shelter_shares(len(self._line), rules.shelter_efficiency, rules.shelter_table)[self._line.index(body)]
+        if body.needed_w(self._road, share, 0.0) > body.critical_power_w:
+            self._lose(body, script.LosesWheel(rider=body.rider))
+
+    def _drift(self, body: Body) -> None:
+        """Back beside the line at the closing speed, then up onto the wheel; in the wind all the way."""
+        rules = self._scenario.rules
+        slot = self._slot_for(body)
+        room_m = body.at_m - (self._line[slot - 1].at_m - BIKE_SPACING_M)
+        closing_mps = rules.closing_mps * (_BUNCHED if self._bunching else 1.0)
+        rise_mps2 = rules.closing_mps / max(rules.latch_s, 0.5)
+        line_mps = self.speed_mps
+        behind_mps = line_mps - body.speed_mps
+        if body.place is Place.DRIFTING and room_m <= behind_mps**2 / (2 * rise_mps2):
+            body.place = Place.LATCHING
+        if body.place is Place.LATCHING:
+            # Up to the line's speed, but not before the wheel is there.
+            want_mps = line_mps - min(behind_mps, max(0.15, (2 * rise_mps2 * max(0.0, room_m)) ** 0.5))
+        else:
+            want_mps = line_mps - closing_mps
+        body.ride_towards(self._road, want_mps, body.most_w, _STEP_S)
+        room_m = body.at_m - (self._line[slot - 1].at_m - BIKE_SPACING_M)
+        if body.place is Place.LATCHING and room_m <= 0.05:
+            self._join(body, slot)
+
+    def _slot_for(self, body: Body) -> int:
+        """Where a rider goes into the line: as meant, else the last wheel ahead of those who only follow here."""
+        intent = self._intents[body.rider]
+        if intent.slot is not None:
+            return min(intent.slot, len(self._line))
+        slot = len(self._line)
+        if self._only_follows(body):
+            return slot
+        while slot > 1 and self._only_follows(self._line[slot - 1]):
+            slot -= 1
+        return slot
+
+    def _only_follows(self, body: Body) -> bool:
+        turn = rule_at(self._plan, self.front_m).turn_of(body.rider)
+        return turn is None or turn.length_s == 0
+
+    def _ride_adrift(self, body: Body) -> None:
+        """Off the back: fall away, then chase as the script or the legs allow."""
+        intent = self._intents[body.rider]
+        slot = self._slot_for(body)
+        behind_m = self._line[slot - 1].at_m - BIKE_SPACING_M - body.at_m
+        line_mps = self.speed_mps
+        if not intent.fallen:
+            body.ride_towards(self._road, line_mps - 1.5, body.critical_power_w, _STEP_S)
+            intent.fallen = behind_m >= _FALLS_TO_M
+            return
+        back_after_s = None if intent.loss is None else intent.loss.back_after_s
+        if back_after_s is not None:
+            left_s = max(1.0, back_after_s - s_from_ms(self._now_ms - intent.lost_ms))
+            body.ride_towards(self._road, line_mps + min(3.0, behind_m / left_s), body.most_w, _STEP_S)
+        else:
+            share = 1.15 if self._waits_for == body.rider and body.reserve_j > 0.25 * body.w_prime_j else 0.97
+            closing_mps = min(3.0, 0.3 + 0.1 * max(0.0, behind_m))
+            body.ride_towards(self._road, line_mps + closing_mps, share * body.critical_power_w, _STEP_S)
+        if body.at_m >= self._line[slot - 1].at_m - BIKE_SPACING_M - 0.05:
+            self._join(body, slot)
+
+    # Moves
+
+    def _start(self) -> None:
+        if not self._started:
+            self._started = True
+            self._begin_turn()
+
+    def _begin_turn(self) -> None:
+        leader = self._line[0]
+        leader.place = Place.LEADING
+        leader.gap_m = 0.0
+        leader.turns += 1
+        leader.turn_began_ms = self._now_ms
+        self._intents[leader.rider].gap_m = 0.0
+
+    def _swing_off(self) -> None:
+        leader = self._line.pop(0)
+        intent = self._intents[leader.rider]
+        intent.hold = intent.own_swing_ms = None
+        intent.pace_until_ms = intent.stays_on_ms = 0
+        intent.surge = False
+        leader.place = Place.DRIFTING
+        self._turns_over += 1
+        self._begin_turn()
+        self._tell(0, f"rider:{leader.rider}", SwungOff(rider=leader.rider))
+        if self._bunch_next:
+            self._bunch_next, self._bunching = False, True
+            self._tell(2 * _TAP_MS, DIRECTOR, LineBunched())
+
+    def _join(self, body: Body, slot: int) -> None:
+        intent = self._intents[body.rider]
+        last = slot == len(self._line)
+        self._line.insert(slot, body)
+        body.place = Place.FOLLOWING
+        intent.slot, intent.loss = None, None
+        self._settle_gaps()
+        if self._waits_for == body.rider:
+            self._waits_for = None
+        self._bunching = False
+        if last:
+            self._tell(0, f"rider:{body.rider}", LatchedOn(rider=body.rider))
+        else:
+            self._tell(_TAP_MS, DIRECTOR, RejoinedAt(rider=body.rider, slot=slot))
+
+    def _settle_gaps(self) -> None:
+        """Everybody stays where they are; the gaps say so."""
+        ahead = self._line[0]
+        for body in self._line[1:]:
+            body.gap_m = ahead.at_m - BIKE_SPACING_M - body.at_m
+            ahead = body
+
+    def _leave_line(self, body: Body, place: Place) -> None:
+        led = body is self._line[0]
+        self._line.remove(body)
+        body.place = place
+        if not self._line:
+            self._over = True
+        elif led:
+            self._turns_over += 1
+            self._begin_turn()
+        if self._line:
+            self._settle_gaps()
+
+    def _lose(self, body: Body, how: script.LosesWheel) -> None:
+        intent = self._intents[body.rider]
+        self._leave_line(body, Place.ADRIFT)
+        intent.loss, intent.slot, intent.lost_ms, intent.fallen, intent.gap_m = how, how.slot, self._now_ms, False, 0.0
+        self._tell(_LOSS_SEEN_MS, DIRECTOR, LostWheel(rider=body.rider))
+
+    def _retire(self, body: Body) -> None:
+        if body in self._line:
+            self._leave_line(body, Place.OUT)
+        body.place = Place.OUT
+        if self._waits_for == body.rider:
+            self._waits_for = None
+        self._tell(_TAP_MS, DIRECTOR, Retired(rider=body.rider))
+
+    # What is seen of where they are
+
+    def _watch(self) -> None:
+        for body in self._line[1:]:
+            self._watch_gap(body)
+        while self._landmarks and self._reaches(self._line[0] if self._line else None, self._landmarks[0].at_m):
+            landmark = self._landmarks.pop(0)
+            delay_ms = ms_from_s(self._late_taps.get(landmark.name, 0.0))
+            passed_ms = self._now_ms + self._until_ms(self._line[0], landmark.at_m)
+            self._tell_at(passed_ms + delay_ms, DIRECTOR, LandmarkPassed(at_m=landmark.at_m))
+        self._watch_finish()
+        if self._stopping and self.speed_mps == 0:
+            self._over = True
+        if self._now_ms > ms_from_s(3 * self._plan.finish_s) + 600_000:
+            self._over = True  # whatever holds them up, a rehearsal ends
+
+    def _watch_gap(self, body: Body) -> None:
+        intent = self._intents[body.rider]
+        if intent.gap_m and body.gap_m >= _GAP_SEEN_M and not intent.gap_told:
+            intent.gap_told = True
+            self._tell(_TAP_MS, DIRECTOR, GapOpened(rider=body.rider))
+        elif intent.gap_told and body.gap_m <= _GAP_CLOSED_M:
+            intent.gap_told = False
+            self._tell(_TAP_MS, DIRECTOR, GapClosed(rider=body.rider))
+
+    def _watch_finish(self) -> None:
+        length_m = self._scenario.course.length_m
+        for body in sorted(self._bodies.values(), key=lambda body: -body.at_m):
+            if not body.crossed and body.place is not Place.OUT and self._reaches(body, length_m):
+                body.crossed = True
+                self._crossed += 1
+                if self._crossed == self._scenario.rules.counted:
+                    crossed_ms = self._now_ms + self._until_ms(body, length_m)
+                    self._tell_at(crossed_ms, DIRECTOR, RaceFinished())
+                    self._over = True
+        if all(body.crossed or body.place is Place.OUT for body in self._bodies.values()):
+            self._over = True
+
+    @staticmethod
+    def _reaches(body: Body | None, at_m: float) -> bool:
+        """Whether a rider is there within the next step: then the very instant can be told ahead."""
+        return body is not None and body.at_m + body.speed_mps * _STEP_S >= at_m
+
+    @staticmethod
+    def _until_ms(body: Body, at_m: float) -> int:
+        return max(0, ms_from_s((at_m - body.at_m) / body.speed_mps)) if body.speed_mps > 0 else 0
+
+    # The script
+
+    def _follow_script(self) -> None:
+        if self._script:
+            come = [event for event in self._script if self._has_come(event)]
+            for event in come:
+                self._script.remove(event)
+                self._armed.append(event.what)
+        if self._armed:
+            self._armed = [what for what in self._armed if not self._happens(what)]
+        for body in self._line[:1]:
+            swing_ms = self._intents[body.rider].own_swing_ms
+            if swing_ms is not None and self._now_ms >= swing_ms and len(self._line) > 1:
+                self._swing_off()
+
+    def _has_come(self, event: Event) -> bool:
+        match event.when:
+            case script.AtTime(at_s=at_s):
+                return self._now_ms >= ms_from_s(at_s)
+            case script.AtPlace(at_m=at_m):
+                return self.front_m >= at_m
+            case script.OnTurn(rider=rider, turn=turn, after_s=after_s):
+                body = self._bodies[rider]
+                ridden_ms = self._now_ms - body.turn_began_ms
+                return body.turns > turn or (body.turns == turn and ridden_ms >= ms_from_s(after_s))
+            case script.AfterTurns(turns=turns):
+                return self._turns_over >= turns
+            case _:
+                assert_never(event.when)
+
+    def _happens(self, what: script.Happening) -> bool:
+        """Let it happen if the rider's place allows it now; False to try again at the next step."""
+        match what:
+            case script.RejoinsEarly():
+                return self._may(what.rider, Place.DRIFTING) and self._meant_slot(what)
+            case script.StaysOn():
+                return self._may(what.rider, Place.LEADING) and self._stay(what)
+            case script.LosesWheel():
+                return self._may(what.rider, Place.FOLLOWING) and self._fall_off(what)
+            case script.OpensGap():
+                return self._may(what.rider, Place.FOLLOWING) and self._open_gap(what)
+            case script.Surges():
+                return self._may(what.rider, Place.LEADING) and self._surge(what)
+            case script.Retires():
+                self._retire(self._bodies[what.rider])
+            case script.Bunching():
+                self._bunch_next = True
+            case script.LandmarkTappedLate():
+                self._late_taps[what.landmark] = what.late_s
+            case script.FeelsGood():
+                self._tell(0, f"rider:{what.rider}", FeltGood(rider=what.rider))
+            case script.FeelsEmpty():
+                self._tell(0, f"rider:{what.rider}", FeltEmpty(rider=what.rider))
+            case script.DirectorLengthens():
+                self._tell(0, DIRECTOR, LengthenTurn(by_ms=ms_from_s(what.by_s)))
+            case script.DirectorShortens():
+                self._tell(0, DIRECTOR, ShortenTurn(by_ms=ms_from_s(what.by_s)))
+            case script.DirectorCuts():
+                self._tell(0, DIRECTOR, CutTurn())
+            case script.DirectorWaits():
+                return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, WaitFor(rider=what.rider))
+            case script.DirectorGoes():
+                return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, GoWithout(rider=what.rider))
+            case script.DirectorUndoes():
+                self._tell(0, DIRECTOR, Undo())
+            case script.DirectorCalls():
+                self._tell(0, DIRECTOR, CallAloud(aloud=what.aloud, rider=what.rider))
+            case _:
+                assert_never(what)
+        return True
+
+    def _may(self, rider: RiderId, place: Place) -> bool:
+        return self._started and self._bodies[rider].place is place
+
+    def _known_adrift(self, rider: RiderId) -> bool:
+        lost_ms = self._intents[rider].lost_ms
+        return self._bodies[rider].place is Place.ADRIFT and self._now_ms >= lost_ms + _LOSS_SEEN_MS + _TAP_MS
+
+    def _meant_slot(self, what: script.RejoinsEarly) -> bool:
+        self._intents[what.rider].slot = what.slot
+        return True
+
+    def _stay(self, what: script.StaysOn) -> bool:
+        self._intents[what.rider].stays_on_ms = ms_from_s(what.by_s)
+        return True
+
+    def _fall_off(self, what: script.LosesWheel) -> bool:
+        self._lose(self._bodies[what.rider], what)
+        return True
+
+    def _open_gap(self, what: script.OpensGap) -> bool:
+        intent = self._intents[what.rider]
+        intent.gap_m = what.gap_m
+        intent.gap_until_ms = self._now_ms + ms_from_s(what.unasked_after_s)
+        return True
+
+    def _surge(self, what: script.Surges) -> bool:
+        intent = self._intents[what.rider]
+        intent.pace, intent.surge = what.factor, True
+        intent.pace_until_ms = self._now_ms + ms_from_s(what.for_s)
+        self._tell(4 * _TAP_MS, DIRECTOR, LineSurged())
+        return True
+
+    # Cues heeded
+
+    def _on_start(self, cue: Cue, rider: RiderId) -> None:
+        self._start()
+
+    def _on_switch(self, cue: Cue, rider: RiderId) -> None:
+        """The one named swings off, if leading; whoever isn't on the front can't."""
+        if len(self._line) < 2 or self._line[0].rider != rider:
+            return
+        intent = self._intents[rider]
+        if intent.own_swing_ms is not None:
+            return
+        if intent.stays_on_ms:
+            intent.own_swing_ms = self._now_ms + intent.stays_on_ms
+            self._tell(2 * _TAP_MS, DIRECTOR, CameThrough(rider=rider))
+            return
+        self._swing_off()
+
+    def _on_hold(self, cue: Cue, rider: RiderId) -> None:
+        if cue.power_w is not None:
+            self._intents[rider].hold = (cue.power_w, rule_at(self._plan, self._bodies[rider].at_m).name)
+
+    def _on_latch(self, cue: Cue, rider: RiderId) -> None:
+        """Accelerate at the word, unless the wheel is plainly not there yet."""
+        body = self._bodies[rider]
+        if body.place is Place.DRIFTING and self._line:
+            room_m = body.at_m - (self._line[self._slot_for(body) - 1].at_m - BIKE_SPACING_M)
+            rules = self._scenario.rules
+            if room_m <= rules.closing_mps * max(rules.latch_s, 0.5):
+                body.place = Place.LATCHING
+
+    def _on_close_gap(self, cue: Cue, rider: RiderId) -> None:
+        self._intents[rider].gap_m = 0.0
+
+    def _on_ease(self, cue: Cue, rider: RiderId) -> None:
+        if self._bodies[rider].place is Place.LEADING:
+            intent = self._intents[rider]
+            intent.surge, intent.pace, intent.pace_until_ms = False, _EASED, self._now_ms + _EASED_MS
+
+    def _on_lift(self, cue: Cue, rider: RiderId) -> None:
+        if self._bodies[rider].place is Place.LEADING:
+            intent = self._intents[rider]
+            intent.pace, intent.pace_until_ms = _LIFTED, self._now_ms + 60_000
+
+    def _on_press_on(self, cue: Cue, rider: RiderId) -> None:
+        self._bunching = False
+
+    def _on_wait(self, cue: Cue, rider: RiderId) -> None:
+        if cue.rider is not None and self._bodies[cue.rider].place is Place.ADRIFT:
+            self._waits_for = cue.rider
+
+    def _on_go(self, cue: Cue, rider: RiderId) -> None:
+        self._waits_for = None
+
+    def _on_all_in(self, cue: Cue, rider: RiderId) -> None:
+        self._all_in = True
+
+    def _on_stop(self, cue: Cue, rider: RiderId) -> None:
+        """One rider told to stop is out; the line told to stop stands still."""
+        if cue.rider is None:
+            self._stopping = True
+        elif self._bodies[cue.rider].place is not Place.OUT:
+            self._retire(self._bodies[cue.rider])
+
+    # Small change
+
+    def _reaction_ms(self, cue: Cue, rider: RiderId) -> int:
+        """From the key word to the first movement; by the cue's and the rider's name, so that order doesn't matter."""
+        people = self._scenario.people
+        chance = Random(f"{self._seed}/{cue.id}/{rider}")
+        seconds = max(_LEAST_REACTION_S, chance.gauss(people.reaction_s, people.reaction_spread_s))
+        if chance.random() < people.misses:
+            seconds += _SCREEN_LATER_S
+        return ms_from_s(seconds)
+
+    def _later(self, at_ms: int, act: Callable[[], None]) -> None:
+        self._numbers += 1
+        heappush(self._acts, _Due(at_ms, self._numbers, act))
+
+    def _tell(self, delay_ms: int, by: str, fact: Fact) -> bool:
+        """Let it be seen so long after this step; True, for use in a condition."""
+        return self._tell_at(self._now_ms + STEP_MS + delay_ms, by, fact)
+
+    def _tell_at(self, at_ms: int, by: str, fact: Fact) -> bool:
+        self._numbers += 1
+        heappush(self._told, _Told(at_ms, self._numbers, by, fact))
+        return True
+
+
+def _meant(cue: Cue) -> tuple[RiderId, ...]:
+    """Who acts on it: the one named, else those it is for; nobody named means everyone."""
+    return (cue.rider,) if cue.rider is not None else cue.to
+
+
+def _shelter_left(gap_m: float) -> float:
+    """What a gap leaves of the shelter at a wheel: 1 with none, 0 from 3 m on.
+
+    Source: Olds 1998, Eur J Appl Physiol 77:492-7, CF = 0.62 - 0.0104 d + 0.0452 d² for a gap d up to 3 m (from
+    memory), as the share of the shelter without a gap. Later work finds more shelter left: this errs on the hard side.
+    """
+    if gap_m <= 0:
+        return 1.0
+    if gap_m >= _SHELTER_ENDS_M:
+        return 0.0
+    met = 0.62 - 0.0104 * gap_m + 0.0452 * gap_m * gap_m
+    return min(1.0, (1 - met) / (1 - 0.62))
+
+
+Act = Callable[[SimulatedTeam, Cue, RiderId], None]
+
+HEEDED: MappingProxyType[CueKind, Act | None] = MappingProxyType(
+    {
+        CueKind.START: SimulatedTeam._on_start,
+        CueKind.SWITCH: SimulatedTeam._on_switch,
+        CueKind.OFF_NOW: SimulatedTeam._on_switch,
+        CueKind.HOLD: SimulatedTeam._on_hold,
+        CueKind.LATCH_ON: SimulatedTeam._on_latch,
+        CueKind.CLOSE_GAP: SimulatedTeam._on_close_gap,
+        CueKind.EASE: SimulatedTeam._on_ease,
+        CueKind.LIFT: SimulatedTeam._on_lift,
+        CueKind.PRESS_ON: SimulatedTeam._on_press_on,
+        CueKind.WAIT: SimulatedTeam._on_wait,
+        CueKind.GO: SimulatedTeam._on_go,
+        CueKind.ALL_IN: SimulatedTeam._on_all_in,
+        CueKind.STOP: SimulatedTeam._on_stop,
+        # Good to know, nothing to do yet.
+        CueKind.START_COUNT: None,
+        CueKind.STAND_BY: None,
+        CueKind.STAY_ON: None,
+        CueKind.NEW_ORDER: None,
+        CueKind.TERRAIN: None,
+    }
+)
+"""What riders do at each cue; None is a cue that only tells. One row a kind, checked by a test."""
