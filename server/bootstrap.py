@@ -74,14 +74,18 @@ def installed(word: str) -> bool:
     """Whether ``.venv`` holds all that the word needs, for this very folder and pyproject.toml."""
     if not DONE.is_file():
         return False
-    done = DONE.read_text("utf-8").split()
-    return fingerprint(word) in done and runs(PYTHON)
+    return fingerprint(word) in DONE.read_text("utf-8").split() and runs(PYTHON)
 
 
-def fingerprint(word: str) -> str:
+def fingerprint(word: str, root: Path = ROOT) -> str:
     """Changes with what has to be installed for the word, and with where."""
-    wanted = "\n".join([(ROOT / "pyproject.toml").read_text("utf-8"), str(ROOT), EXTRAS[word]])
+    wanted = "\n".join([(root / "pyproject.toml").read_text("utf-8"), str(root), EXTRAS[word]])
     return hashlib.sha256(wanted.encode("utf-8")).hexdigest()
+
+
+def fingerprints(word: str) -> "list[str]":
+    """Of all words that what is installed for this word will do for: the extras come on top of the rest."""
+    return [fingerprint(other) for other in EXTRAS if EXTRAS[other] in ("", EXTRAS[word])]
 
 
 def runs(python: Path) -> bool:
@@ -103,8 +107,7 @@ def install(word: str) -> None:
     pip = make_venv()
     say("2/2 installing what it needs: once, from the Python package index")
     follow([*pip, "install", "--quiet", "--disable-pip-version-check", "--no-input", "-e", "." + EXTRAS[word]], began)
-    done = [fingerprint(other) for other in EXTRAS if EXTRAS[other] in ("", EXTRAS[word])]
-    DONE.write_text("\n".join(done) + "\n", "utf-8")
+    DONE.write_text("\n".join(fingerprints(word)) + "\n", "utf-8")
     say(f"    ready after {time.time() - began:.0f} s")
 
 
