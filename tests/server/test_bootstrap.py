@@ -40,6 +40,16 @@ def test_pythons_too_old_to_run_it_can_still_read_it() -> None:
     ast.parse(BOOTSTRAP.read_text("utf-8"), feature_version=(3, 6))
 
 
+def test_it_needs_nothing_but_the_standard_library() -> None:
+    needed = set()
+    for node in ast.walk(ast.parse(BOOTSTRAP.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            needed |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            needed.add(node.module or ".")
+    assert needed - sys.stdlib_module_names == set()
+
+
 @pytest.mark.parametrize("version", [(3, 6), (3, 10), (2, 7)])
 def test_an_old_python_is_told_which_one_is_needed(version: tuple[int, int]) -> None:
     with pytest.raises(
