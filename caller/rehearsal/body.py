@@ -61,6 +61,7 @@ class Body:
         recovery: the model by which the reserve refills.
         reserve_j: what is left of W′.
         place: where.
+        power_w: given at the last step.
         at_m: the front wheel, from the start; negative behind the start line.
         speed_mps: over the ground.
         gap_m: in the wheels: more than the usual room to the wheel ahead; negative while making room.
@@ -78,6 +79,7 @@ class Body:
     recovery: str
     reserve_j: float
     place: Place = Place.FOLLOWING
+    power_w: float = 0.0
     at_m: float = 0.0
     speed_mps: float = 0.0
     gap_m: float = 0.0
@@ -130,6 +132,7 @@ class Body:
 
     def pay(self, power_w: float, seconds: float) -> None:
         """Give so much power for a moment."""
+        self.power_w = power_w
         self.reserve_j = reserve_after_j(
             reserve_j=self.reserve_j,
             power_w=power_w,

@@ -4,7 +4,7 @@ Must not know how riders ride nor how a race is called; it only carries facts an
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 from caller import race
 from caller.course import Course
@@ -20,7 +20,7 @@ from caller.riders import Roster
 from caller.rotation import same_round
 from caller.units import LOBBY_MS, RiderId, clock_text, ms_from_s, s_from_ms
 
-__all__ = ["OrderChange", "Planner", "Result", "Score", "run_fast"]
+__all__ = ["OrderChange", "Planner", "Result", "Score", "as_json", "run_fast"]
 
 Planner = Callable[[Course, Roster, RaceRules], Plan]
 
@@ -153,15 +153,32 @@ def run_fast(
     team = SimulatedTeam(scenario, plan, seed)
     run = _Run(scenario=scenario, team=team, state=race.start(first), language=language, entries=[first])
     run.take(-ms_from_s(scenario.countdown_s), DIRECTOR, StartSet(countdown_ms=ms_from_s(scenario.countdown_s)))
-    while run.state.phase is not race.Phase.OVER:
-        instants = [at_ms for at_ms in (race.next_wake(run.state), team.next_ms) if at_ms is not None]
-        if team.next_ms is None or not instants:
-            break
-        at_ms = min(instants)
-        for seen_ms, by, fact in team.facts_until(at_ms):
+    wake_ms = race.next_wake(run.state)
+    # Between two wakes nothing happens to the race without a fact, so only the riders are asked.
+    while run.state.phase is not race.Phase.OVER and team.next_ms is not None:
+        at_ms = team.next_ms if wake_ms is None else min(team.next_ms, wake_ms)
+        seen = team.facts_until(at_ms)
+        for seen_ms, by, fact in seen:
             run.take(seen_ms, by, fact)
-        run.advance(at_ms)
+        if wake_ms is not None and at_ms >= wake_ms:
+            run.advance(at_ms)
+        elif not seen:
+            continue
+        wake_ms = race.next_wake(run.state)
     return _result(run, plan, seed, title or scenario.title)
+
+
+def as_json(result: Result) -> dict[str, object]:
+    """The result as plain values for ``json.dumps``; the keys are documented and stay."""
+    return {
+        "finish_s": result.finish_s,
+        "cues": [
+            {"kind": cue.kind.value, "to": list(cue.to), "due_ms": cue.due_ms, "because": cue.because}
+            for cue in result.cues
+        ],
+        "order_changes": [asdict(change) for change in result.order_changes],
+        "score": asdict(result.score),
+    }
 
 
 def _result(run: _Run, plan: Plan, seed: int, title: str) -> Result:

@@ -223,6 +223,10 @@ class SimulatedTeam:
         """What a rider really has left."""
         return self._bodies[rider].reserve_j
 
+    def power_w(self, rider: RiderId) -> float:
+        """What a rider gives, as of the last step."""
+        return self._bodies[rider].power_w
+
     def place(self, rider: RiderId) -> Place:
         """Where a rider really is."""
         return self._bodies[rider].place
@@ -359,7 +363,7 @@ class SimulatedTeam:
             body.place = Place.LATCHING
         if body.place is Place.LATCHING:
             # Up to the line's speed, but not before the wheel is there.
-            want_mps = line_mps - min(behind_mps, max(0.15, (2 * rise_mps2 * max(0.0, room_m)) ** 0.5))
+            want_mps = line_mps - min(closing_mps, max(0.15, (2 * rise_mps2 * max(0.0, room_m)) ** 0.5))
         else:
             want_mps = line_mps - closing_mps
         body.ride_towards(self._road, want_mps, body.most_w, _STEP_S)

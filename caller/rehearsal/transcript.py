@@ -37,7 +37,7 @@ class Line:
 _RANKS = ("fact", "refused", "order", "cue")
 """At one instant: what was seen, then what became of it, then what is told."""
 
-_WIDTHS = (9, 7, 15, 15, 34)
+_WIDTHS = (9, 7, 15, 14, 42)
 
 
 def cue_line(cue: Cue, names: Mapping[RiderId, str], spoken: Mapping[RiderId, str], language: str) -> Line:
