@@ -340,7 +340,7 @@ def _averaged(xs: list[float], hs: list[float], places: list[float]) -> list[flo
 def _check_grades(what: str, heights: Sequence[float], length_m: float, told: list[str]) -> None:
     step_m = length_m / (len(heights) - 1)
     rises = [above - below for below, above in pairwise(heights)]
-    index = max(range(len(rises)), key=lambda index: abs(rises[index]))
+    index = max(range(len(rises)), key=lambda index: round(abs(rises[index]), 6))  # the first of equals
     grade, at_km = rises[index] / step_m, index * step_m / 1000
     if abs(grade) > STEEPEST:
         found = f"a grade of {grade * 100:.0f} % after smoothing over {_WINDOW_M:.0f} m"
@@ -357,7 +357,7 @@ def _stretches(heights: Sequence[float], length_m: float) -> tuple[Stretch, ...]
     A climb's worth is what it rises beyond a road of _EDGE_GRADE as long as itself; a descent's is the same,
     downwards; a flat's is nothing. Each cut costs _SWITCH_M of height, and no stretch is shorter than _SHORTEST_M. The
     cutting with the greatest sum is found exactly (a shortest-path sum over the samples). So a climb stands out
-    from the flat if it rises 12 m more than a 2 % road would: 600 m at 4 %, 400 m at 5 %, 1.2 km at 3 %. A dip
+    from the flat if it rises 12 m more than a 2 % road would: about 600 m at 4 %, 400 m at 5 % or 1.2 km at 3 %. A dip
     splits a climb only if it costs more than two cuts. Where that gives more than _MOST_STRETCHES, cuts cost more.
 
     Source: none; measure and numbers are ours, looked at on real courses.
@@ -430,10 +430,9 @@ def _landmarks(
 
     take(own, _MOST_OWN_LANDMARKS)
     if len(taken) < len(own):
-        told.append(
-            f"{len(own) - len(taken)} of {len(own)} places are no landmarks: more than {_MOST_OWN_LANDMARKS}, or within "
-            f"{MARGIN_M:g} m of another, of the start or of the finish"
-        )
+        left_out = f"{len(own) - len(taken)} of {len(own)} places are no landmarks"
+        why = f"more than {_MOST_OWN_LANDMARKS}, or within {MARGIN_M:g} m of another, of the start or of the finish"
+        told.append(f"{left_out}: {why}")
     climbs = [stretch for stretch in stretches if stretch.terrain is Terrain.CLIMB]
     highest = sorted(climbs, key=lambda climb: (-climb.rise_m, climb.start_m))
     ends = [

@@ -47,7 +47,7 @@ _CODECS = ("ascii", "utf-8", "iso8859", "cp", "koi8", "mac", "gb", "big5", "euc"
 
 _DECLARED = re.compile(rb"""^\s*<\?xml[^>]{0,80}?encoding\s*=\s*["']([A-Za-z][A-Za-z0-9._-]{0,39})["']""")
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,200}\?>")
-"""Left out of the decoded text, which has no encoding any more; its line breaks stay, so that lines keep their numbers."""
+"""Left out of the decoded text, which has no encoding any more. Its line breaks stay: lines keep their numbers."""
 
 _WEB_PAGE = re.compile(r"(<\?[^>]*>\s*)?<(!doctype\s+html|html|head|body)\b", re.IGNORECASE)
 _CONTROLS = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f]")

@@ -12,7 +12,7 @@ _ECC2 = _FLATTENING * (2 - _FLATTENING)
 """The WGS84 ellipsoid: its two defining lengths and what follows (NIMA TR8350.2; the numbers also in geographiclib)."""
 
 _SHORT_M = 2_000.0
-_MOST_LATITUDE = 85.0
+_MOST_LATITUDE = 70.0
 
 
 def distance_m(latitude0: float, longitude0: float, latitude1: float, longitude1: float) -> float:
