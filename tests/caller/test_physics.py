@@ -142,7 +142,7 @@ def test_standard_pressure_at_a_thousand_metres() -> None:
 def test_moist_air_agrees_with_cipm_2007(
     temperature_c: float, pressure_pa: float, humidity: float, density_kg_m3: float
 ) -> None:
-    # Computed by another hand from CIPM-2007 (Picard et al. 2008, coefficients second hand), to its last printed digits.
+    # Computed by another hand from CIPM-2007 (Picard et al. 2008, coefficients second hand), to the digits printed.
     assert air_density_kg_m3(temperature_c, pressure_pa, humidity) == pytest.approx(density_kg_m3, abs=2e-6)
 
 

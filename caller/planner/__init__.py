@@ -1,0 +1,5 @@
+"""Search for a plan the line can hold. Must not know of races that are running, nor of who asks."""
+
+from caller.planner.steady import steady_plan
+
+__all__ = ["steady_plan"]

@@ -1,0 +1,578 @@
+"""The race as the planner sees it: ground cut into cells, a team as arrays, a speed profile, a rotation, reserves.
+
+Everything a plan is judged by comes from ``simulate``: the line moves as one point along a speed profile; riders take
+turns as the rotation of the race itself has them; each pays the power of the slot ridden, of drifting in the wind and
+of the acceleration onto the last wheel (the same energy is spared when swinging off); the reserve follows the recovery
+model of the rules, exactly between any two changes. The ground that a drifting rider gives up is made up while the
+line moves through, so everybody's mean speed is the line's.
+Must not know how a plan is searched for.
+"""
+
+import math
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from caller.course import Course, height_at
+from caller.physics import (
+    DRIVETRAIN_EFFICIENCY,
+    GRAVITY_MPS2,
+    USUAL_BELOW,
+    WHEEL_DRAG_AREA_M2,
+    WHEEL_INERTIA_KG,
+    air_density_kg_m3,
+    drift_s,
+    recovery_tau_s,
+    shelter_shares,
+    standard_pressure_pa,
+)
+from caller.plan import RaceRules
+from caller.riders import Roster
+
+__all__ = [
+    "FASTEST_LINE_MPS",
+    "LEAST_TURN_S",
+    "SLOWEST_LINE_MPS",
+    "Ground",
+    "Ride",
+    "Rotation",
+    "Team",
+    "Turn",
+    "average_power_w",
+    "coasting_mps",
+    "cut_ground",
+    "form_team",
+    "power_w",
+    "simulate",
+    "speed_profile",
+]
+
+Floats = NDArray[np.float64]
+
+FASTEST_LINE_MPS: Final = 25.0
+"""No line goes faster than 90 km/h: beyond it, it brakes. Our own rule, for safety."""
+SLOWEST_LINE_MPS: Final = 1.5
+"""Slower than this nobody stays upright in a line. Our own rule."""
+LEAST_TURN_S: Final = 5.0
+"""No turn that the race calls is shorter; the same as the race's own."""
+_MOST_CELLS: Final = 600
+_SHORTEST_CELL_M: Final = 50.0
+_SPREAD: Final = 1.5
+"""Getting from one speed to the next, the team gives at most this many times its steady power, at least its inverse."""
+_LEAST_LATCH_S: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """The course as the planner rides it.
+
+    Attributes:
+        edge_m: (cells + 1,) where cells meet, from 0 to the finish.
+        grade: (cells,) rise over run.
+        density_kg_m3: (cells,).
+        stretch: (cells,) index of the stretch each cell lies on.
+        wind_mps: in the face, everywhere.
+        rolling: coefficient of rolling resistance.
+    """
+
+    edge_m: Floats
+    grade: Floats
+    density_kg_m3: Floats
+    stretch: NDArray[np.int64]
+    wind_mps: float
+    rolling: float
+
+    @property
+    def length_m(self) -> Floats:
+        """(cells,)"""
+        return np.diff(self.edge_m)
+
+    @property
+    def push_n_per_kg(self) -> Floats:
+        """(cells,) rolling resistance and slope for each kilogram."""
+        slope = np.arctan(self.grade)
+        return GRAVITY_MPS2 * (np.sin(slope) + self.rolling * np.cos(slope))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Team:
+    """Riders as arrays, in the roster's order.
+
+    Attributes:
+        mass_kg: (riders,) with bike and kit.
+        drag_area_m2: (riders,) alone.
+        critical_power_w: (riders,)
+        w_prime_j: (riders,)
+        shares: by length of the line: share of solo drag by slot.
+        tau_s: (riders,) of the integral model; empty for the others.
+        rules: of the race.
+    """
+
+    mass_kg: Floats
+    drag_area_m2: Floats
+    critical_power_w: Floats
+    w_prime_j: Floats
+    shares: tuple[tuple[float, ...], ...]
+    tau_s: Floats
+    rules: RaceRules
+
+    @property
+    def riders(self) -> int:
+        """How many."""
+        return len(self.mass_kg)
+
+
+def cut_ground(course: Course, rules: RaceRules) -> Ground:
+    """The course in cells of 50 m or more, none across the end of a stretch."""
+    target_m = max(_SHORTEST_CELL_M, course.length_m / _MOST_CELLS)
+    edges: list[float] = [0.0]
+    stretch: list[int] = []
+    for index, part in enumerate(course.stretches):
+        count = max(1, round(part.length_m / target_m))
+        edges.extend(part.start_m + part.length_m * (step + 1) / count for step in range(count))
+        edges[-1] = part.end_m
+        stretch.extend([index] * count)
+    edge_m = np.array(edges)
+    heights = np.array([height_at(course, at_m) for at_m in edges])
+    middles = 0.5 * (heights[:-1] + heights[1:])
+    pressures = (
+        [100 * rules.pressure_hpa] * len(middles)
+        if rules.pressure_hpa is not None
+        else [standard_pressure_pa(float(height_m)) for height_m in middles]
+    )
+    return Ground(
+        edge_m=edge_m,
+        grade=np.diff(heights) / np.diff(edge_m),
+        density_kg_m3=np.array(
+            [air_density_kg_m3(rules.temperature_c, pressure_pa, rules.humidity) for pressure_pa in pressures]
+        ),
+        stretch=np.array(stretch),
+        wind_mps=rules.wind_mps,
+        rolling=rules.rolling,
+    )
+
+
+def form_team(roster: Roster, rules: RaceRules) -> Team:
+    """The roster as arrays."""
+    riders = roster.riders
+    integral = rules.recovery == "integral-2012"
+    return Team(
+        mass_kg=np.array([rider.all_up_mass_kg for rider in riders]),
+        drag_area_m2=np.array([rider.drag_area_m2 for rider in riders]),
+        critical_power_w=np.array([rider.critical_power_w for rider in riders]),
+        w_prime_j=np.array([rider.w_prime_j for rider in riders]),
+        shares=((), *(shelter_shares(line, rules.shelter_efficiency, rules.shelter_table) for line in range(1, 11))),
+        tau_s=np.array(
+            [
+                recovery_tau_s(
+                    rules.recovery, below_w=(1 - USUAL_BELOW) * rider.critical_power_w, w_prime_j=rider.w_prime_j
+                )
+                for rider in riders
+                if integral
+            ]
+        ),
+        rules=rules,
+    )
+
+
+def power_w(team: Team, ground: Ground, cells: NDArray[np.int64] | slice, speed_mps: Floats, shares: Floats) -> Floats:
+    """Steady crank power, (…, riders), never below 0: who needs none coasts or brakes.
+
+    Args:
+        cells: (…,) which cell.
+        speed_mps: (…,)
+        shares: (…, riders) of solo drag.
+    """
+    v = speed_mps[..., None]
+    air = v + ground.wind_mps
+    force = (
+        (0.5 * ground.density_kg_m3[cells][..., None] * (team.drag_area_m2 * shares + WHEEL_DRAG_AREA_M2))
+        * air
+        * np.abs(air)
+        + ground.push_n_per_kg[cells][..., None] * team.mass_kg
+        + 0.091
+        + 0.0087 * v
+    )
+    return np.maximum(0.0, v * force) / DRIVETRAIN_EFFICIENCY
+
+
+def average_power_w(team: Team, ground: Ground, speed_mps: Floats, riders: tuple[int, ...]) -> Floats:
+    """(cells,) mean wheel power of these riders in a full line, each as often in each slot; may be negative."""
+    chosen = list(riders)
+    share = float(np.mean(team.shares[len(chosen)]))
+    area = float(np.mean(team.drag_area_m2[chosen])) * share + WHEEL_DRAG_AREA_M2
+    air = speed_mps + ground.wind_mps
+    force = (
+        0.5 * ground.density_kg_m3 * area * air * np.abs(air)
+        + ground.push_n_per_kg * float(np.mean(team.mass_kg[chosen]))
+        + 0.091
+        + 0.0087 * speed_mps
+    )
+    return force * speed_mps
+
+
+def coasting_mps(team: Team, ground: Ground, riders: tuple[int, ...]) -> Floats:
+    """(cells,) the speed at which the line needs no power; 0 where nothing pulls. Never beyond FASTEST_LINE_MPS."""
+    low = np.zeros(len(ground.grade))
+    high = np.full(len(ground.grade), FASTEST_LINE_MPS)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        pulled = average_power_w(team, ground, middle, riders) < 0
+        low, high = np.where(pulled, middle, low), np.where(pulled, high, middle)
+    return low
+
+
+def speed_profile(
+    team: Team, ground: Ground, target_mps: Floats, riders: tuple[int, ...], spread: float = _SPREAD
+) -> Floats:
+    """Speeds at the cells' edges from a standing start, following a target with the team's inertia.
+
+    In each cell the square of speed changes evenly with distance. To get from one speed to the next the team gives
+    between 1/spread and spread times the steady power of the target; what is then missing takes longer.
+
+    Args:
+        target_mps: (cells,)
+        riders: who is in the line.
+        spread: 1 or more.
+    Returns: (cells + 1,), the first 0.
+    """
+    steady = np.maximum(average_power_w(team, ground, target_mps, riders), 0.0)
+    mass = float(np.mean(team.mass_kg[list(riders)]))
+    area = float(np.mean(team.drag_area_m2[list(riders)])) * float(np.mean(team.shares[len(riders)]))
+    area += WHEEL_DRAG_AREA_M2
+    air_k = (0.5 * ground.density_kg_m3 * area).tolist()
+    push_n = (ground.push_n_per_kg * mass + 0.091).tolist()
+    lengths = ground.length_m.tolist()
+    targets = target_mps.tolist()
+    powers = steady.tolist()
+    wind = ground.wind_mps
+    inertia = mass + WHEEL_INERTIA_KG
+    v0 = 0.0
+    speeds = [0.0]
+    for k, length in enumerate(lengths):
+        target = targets[k]
+        v1 = target
+        mean = 0.5 * (v0 + v1)
+        rms = math.sqrt(0.5 * (v0 * v0 + v1 * v1))
+        air = rms + wind
+        needed = mean * (
+            air_k[k] * air * abs(air) + push_n[k] + 0.0087 * rms + inertia * (v1 * v1 - v0 * v0) / (2 * length)
+        )
+        most, least = powers[k] * spread, powers[k] / spread
+        if needed > most or needed < least:
+            given = most if needed > most else least
+            v1 = _speed_after(v0, given, target, air_k[k], push_n[k], wind, inertia, length)
+            if v1 > FASTEST_LINE_MPS:
+                v1 = FASTEST_LINE_MPS  # the line brakes
+            elif (needed > most) != (v1 <= target):
+                v1 = target
+        v1 = max(v1, SLOWEST_LINE_MPS / 2)
+        speeds.append(v1)
+        v0 = v1
+    return np.array(speeds)
+
+
+def _speed_after(
+    v0: float, given_w: float, guess: float, air_k: float, push_n: float, wind: float, inertia: float, length: float
+) -> float:
+    """Speed at a cell's end for a wheel power held through it."""
+    low, high = 0.0, 60.0
+    v1 = guess
+    for _ in range(40):
+        square = 0.5 * (v0 * v0 + v1 * v1)
+        air = math.sqrt(square) + wind
+        gain = v1 * v1 - v0 * v0
+        mean = max(0.5 * (v0 + v1), 1e-3)
+        rest = inertia * gain / (2 * length) + air_k * air * abs(air) + push_n + 0.0087 * mean - given_w / mean
+        if rest > 0:
+            high = v1
+        else:
+            low = v1
+        slope = inertia * v1 / length + air_k * abs(air) * v1 / max(math.sqrt(square), 1e-3)
+        slope += 0.5 * given_w / (mean * mean) + 0.0044
+        step = v1 - rest / slope
+        new = step if low < step < high else 0.5 * (low + high)
+        if abs(new - v1) < 1e-9:
+            return float(new)
+        v1 = new
+    return float(v1)
+
+
+# ----------------------------------------------------------------------------------------------------------- rotation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rotation:
+    """Who leads for how long, where.
+
+    Attributes:
+        order: riders at the gun, front first.
+        lengths_s: for each stretch, for each rider of the roster, the turn; 0: only follows.
+    """
+
+    order: tuple[int, ...]
+    lengths_s: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """A stay on the front, from start_s to end_s, of a rider of the roster."""
+
+    rider: int
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ride:
+    """What a plan comes to.
+
+    Attributes:
+        finish_s: when the line reaches the finish.
+        edge_s: (cells + 1,) when the line passes each cell's edge.
+        turns: every stay on the front.
+        cut_s: (parts + 1,) instants between which nothing changes.
+        power_w: (parts, riders)
+        left_j: (parts + 1, riders) of the reserve.
+        least_j: (riders,) the least of it.
+        stretch_j: (stretches, riders) at each stretch's end.
+    """
+
+    finish_s: float
+    edge_s: Floats
+    turns: tuple[Turn, ...]
+    cut_s: Floats
+    power_w: Floats
+    left_j: Floats
+    least_j: Floats
+    stretch_j: Floats
+
+
+_WHEEL, _DRIFT, _LATCH = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phases:
+    """Spans of a rotation through which nobody changes place.
+
+    Attributes:
+        start_s: (phases,)
+        share: (phases, riders) of solo drag.
+        slower_mps: (phases, riders) by how much a drifting rider goes slower.
+        extra_w: (phases, riders) crank power of swinging off (given back) and of latching on (paid).
+    """
+
+    start_s: Floats
+    share: Floats
+    slower_mps: Floats
+    extra_w: Floats
+
+
+def edge_times_s(ground: Ground, speeds_mps: Floats) -> Floats:
+    """(cells + 1,) when the line passes each edge."""
+    spans = 2 * ground.length_m / (speeds_mps[:-1] + speeds_mps[1:])
+    return np.concatenate(([0.0], np.cumsum(spans)))
+
+
+def rotate(
+    team: Team, ground: Ground, speeds_mps: Floats, edge_s: Floats, rotation: Rotation
+) -> tuple[Phases, tuple[Turn, ...]]:
+    """The rotation played along a speed profile, by the rules the race itself rotates by.
+
+    A turn's length is that of the stretch it begins on, less if the rider has not had the rest that goes with it; who
+    swings off drifts past those in the wheels and latches on; a leader stays on until the next one is on the wheel;
+    those who only follow stay behind those who lead.
+    """
+    rules = team.rules
+    finish_s = float(edge_s[-1])
+    times = edge_s.tolist()
+    speeds = speeds_mps.tolist()
+    cell_stretch = ground.stretch.tolist()
+    mass = team.mass_kg.tolist()
+    closing, latch_s = rules.closing_mps, rules.latch_s
+    tally_kinetic = latch_s >= _LEAST_LATCH_S
+
+    def lengths_at(at_s: float) -> tuple[float, ...]:
+        cell = min(max(bisect_right(times, at_s) - 1, 0), len(cell_stretch) - 1)
+        return rotation.lengths_s[cell_stretch[cell]]
+
+    def speed_at(at_s: float) -> float:
+        cell = min(max(bisect_right(times, at_s) - 1, 0), len(cell_stretch) - 1)
+        part = (at_s - times[cell]) / (times[cell + 1] - times[cell])
+        return float(speeds[cell] + (speeds[cell + 1] - speeds[cell]) * min(max(part, 0.0), 1.0))
+
+    def kinetic_j(rider: int, at_s: float) -> float:
+        v = speed_at(at_s)
+        slow = max(0.0, v - closing)
+        return float(0.5 * (mass[rider] + WHEEL_INERTIA_KG) * (v * v - slow * slow) / DRIVETRAIN_EFFICIENCY)
+
+    wheels = list(rotation.order)
+    apart: list[tuple[float, int, int]] = []  # until, place, rider: in the order they swung off
+    extra: dict[int, float] = {}
+    rest: dict[int, float | None] = dict.fromkeys(wheels)
+    present = len(wheels)
+    starts: list[float] = []
+    rows: list[tuple[list[float], list[float], list[float]]] = []
+    turns: list[Turn] = []
+    riders = team.riders
+
+    def note(at_s: float) -> None:
+        latching = [rider for _, place, rider in apart if place == _LATCH]
+        line = len(wheels) + len(latching)
+        shares = team.shares[line]
+        share, slower, more = [0.0] * riders, [0.0] * riders, [0.0] * riders
+        for slot, rider in enumerate((*wheels, *latching)):
+            share[rider] = shares[slot]
+        for _, place, rider in apart:
+            if place == _DRIFT:
+                share[rider] = 1.0
+                slower[rider] = closing
+            more[rider] = extra.get(rider, 0.0)
+        if starts and starts[-1] == at_s:
+            rows[-1] = (share, slower, more)
+        else:
+            starts.append(at_s)
+            rows.append((share, slower, more))
+
+    def granted(rider: int, at_s: float) -> tuple[float, float]:
+        lengths = lengths_at(at_s)
+        planned = lengths[rider]
+        had = rest[rider]
+        full = sum(lengths[other] for other in rest if other != rider)
+        if had is None or full <= 0 or had >= full:
+            return planned, max(LEAST_TURN_S, planned)
+        return planned, max(LEAST_TURN_S, float(round(planned * had / full)))
+
+    began = 0.0
+    planned, length = granted(wheels[0], 0.0)
+    ends = length
+    note(0.0)
+    while True:
+        due = ends
+        if present == 1:
+            due = math.inf
+        elif len(wheels) == 1:
+            until, place, _ = apart[0]
+            due = max(ends, until + (latch_s if place == _DRIFT else 0.0))
+        change = min((until for until, _, _ in apart), default=math.inf)
+        now = min(due, change)
+        if now >= finish_s:
+            break
+        if change <= due:
+            index = next(index for index, (until, _, _) in enumerate(apart) if until == change)
+            _, place, rider = apart[index]
+            if place == _DRIFT and tally_kinetic:
+                apart[index] = (change + latch_s, _LATCH, rider)
+                extra[rider] = kinetic_j(rider, change) / latch_s
+            else:
+                apart.pop(index)
+                extra.pop(rider, None)
+                slot = len(wheels)
+                lengths = lengths_at(change)
+                while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
+                    slot -= 1
+                wheels.insert(slot, rider)
+            note(change)
+            continue
+        leader = wheels.pop(0)
+        turns.append(Turn(rider=leader, start_s=began, end_s=now))
+        credit = planned if 2 * (now - began) >= planned else now - began
+        for other in rest:
+            before = rest[other]
+            if other == leader:
+                rest[other] = 0.0
+            elif before is not None:
+                rest[other] = before + credit
+        drift = drift_s(max(1, len(wheels)), closing)
+        apart.append((now + drift, _DRIFT, leader))
+        if tally_kinetic:
+            extra[leader] = -kinetic_j(leader, now) / drift
+        began = now
+        planned, length = granted(wheels[0], now)
+        ends = now + length
+        note(now)
+    turns.append(Turn(rider=wheels[0], start_s=began, end_s=finish_s))
+    share, slower, more = (np.array([row[part] for row in rows]) for part in range(3))
+    return Phases(start_s=np.array(starts), share=share, slower_mps=slower, extra_w=more), tuple(turns)
+
+
+def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation) -> Ride:
+    """What a rotation along a speed profile costs everybody.
+
+    Args:
+        speeds_mps: (cells + 1,) at the cells' edges.
+    """
+    edge_s = edge_times_s(ground, speeds_mps)
+    phases, turns = rotate(team, ground, speeds_mps, edge_s, rotation)
+    cut_s = np.union1d(edge_s, phases.start_s)
+    starts = cut_s[:-1]
+    cell = np.minimum(np.searchsorted(edge_s, starts, side="right") - 1, len(ground.grade) - 1)
+    phase = np.searchsorted(phases.start_s, starts, side="right") - 1
+    power = _powers(team, ground, speeds_mps, cell, phases, phase)
+    absent = np.ones(team.riders, dtype=bool)
+    absent[list(rotation.order)] = False
+    power[:, absent] = 0.0
+    left_j = reserves_j(team, np.diff(cut_s), power)
+    ends = np.searchsorted(cut_s, edge_s[1:])
+    last = np.flatnonzero(np.append(np.diff(ground.stretch) != 0, True))
+    return Ride(
+        finish_s=float(edge_s[-1]),
+        edge_s=edge_s,
+        turns=turns,
+        cut_s=cut_s,
+        power_w=power,
+        left_j=left_j,
+        least_j=left_j.min(axis=0),
+        stretch_j=left_j[ends[last]],
+    )
+
+
+def _powers(
+    team: Team,
+    ground: Ground,
+    speeds_mps: Floats,
+    cell: NDArray[np.int64],
+    phases: Phases,
+    phase: NDArray[np.int64],
+) -> Floats:
+    """(parts, riders) crank power, each cell ridden at its mean."""
+    squares = speeds_mps**2
+    rms = np.sqrt(0.5 * (squares[:-1] + squares[1:]))
+    mean = 0.5 * (speeds_mps[:-1] + speeds_mps[1:])
+    gain = np.diff(squares) / (2 * ground.length_m)
+    air = rms[cell][:, None] + ground.wind_mps - phases.slower_mps[phase]
+    force = (
+        0.5
+        * ground.density_kg_m3[cell][:, None]
+        * (team.drag_area_m2 * phases.share[phase] + WHEEL_DRAG_AREA_M2)
+        * air
+        * np.abs(air)
+        + ground.push_n_per_kg[cell][:, None] * team.mass_kg
+        + (0.091 + 0.0087 * mean[cell])[:, None]
+        + gain[cell][:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
+    )
+    steady = np.maximum(0.0, force * mean[cell][:, None]) / DRIVETRAIN_EFFICIENCY
+    return np.maximum(0.0, steady + phases.extra_w[phase])
+
+
+def reserves_j(team: Team, span_s: Floats, power: Floats) -> Floats:
+    """(parts + 1, riders) left of W′ from fresh; physics.reserve_after_j for all riders at once."""
+    below = team.critical_power_w - power
+    span = span_s[:, None]
+    if team.rules.recovery == "integral-2012":
+        keep = np.exp(-span / team.tau_s)
+        add = np.maximum(0.0, -below) * team.tau_s * (1 - keep)
+    else:
+        resting = np.maximum(below, 0.0)
+        rate = resting / team.w_prime_j if team.rules.recovery == "differential-2015" else resting**0.688 / 2287.2
+        keep = np.exp(-span * rate)
+        add = np.maximum(0.0, -below) * span
+    drawn = np.zeros((len(span_s) + 1, team.riders))
+    now = np.zeros(team.riders)
+    for part in range(len(span_s)):
+        now = now * keep[part] + add[part]
+        drawn[part + 1] = now
+    return team.w_prime_j - drawn

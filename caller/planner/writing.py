@@ -1,0 +1,133 @@
+"""From numbers to a Plan: what was found, in the words riders and screens use. Must not know how it was found."""
+
+import numpy as np
+
+from caller.course import Course
+from caller.plan import Plan, PlannedReserve, PlannedTurn, StretchRule, TurnRule
+from caller.planner.model import Floats, Ground, Ride, Rotation, Team, power_w
+from caller.riders import Roster
+
+__all__ = ["write_plan"]
+
+_SCHEDULE_M = 200.0
+"""No two marks of a schedule are nearer, but for the ends of stretches and the first metres."""
+
+
+def write_plan(
+    *,
+    method: str,
+    course: Course,
+    roster: Roster,
+    team: Team,
+    ground: Ground,
+    speeds_mps: Floats,
+    rotation: Rotation,
+    ride: Ride,
+    bound_s: float | None = None,
+    equal_turns_s: float | None = None,
+) -> Plan:
+    """The plan a simulated ride stands for. Speeds in mm/s, powers in tenths of a watt, times in ms.
+
+    Where a rider has a turn but the ride never brings that rider to the front, the power is what the front would need
+    at the stretch's mean speed.
+    """
+    ids = roster.ids
+    edges = ground.edge_m
+    leader, leading_s = _leaders(ride)
+    cells = np.searchsorted(ride.edge_s, ride.cut_s[:-1], side="right") - 1
+    stretch = ground.stretch[np.minimum(cells, len(ground.stretch) - 1)]
+    front_w = ride.power_w[np.arange(len(leader)), leader]
+    rules = []
+    for index, part in enumerate(course.stretches):
+        here = np.flatnonzero(ground.stretch == index)
+        first, last = int(here[0]), int(here[-1])
+        speed = float((edges[last + 1] - edges[first]) / (ride.edge_s[last + 1] - ride.edge_s[first]))
+        turns = []
+        for rider in rotation.order:
+            mine = (stretch == index) & (leader == rider)
+            weight = leading_s[mine]
+            if weight.sum() > 0:
+                power = float(np.average(front_w[mine], weights=weight))
+            else:
+                power = float(_mean_front_w(team, ground, here, speed)[rider])
+            turns.append(TurnRule(rider=ids[rider], length_s=rotation.lengths_s[index][rider], power_w=round(power, 1)))
+        rules.append(
+            StretchRule(
+                name=part.name,
+                start_m=part.start_m,
+                end_m=part.end_m,
+                speed_mps=round(speed, 3),
+                turns=tuple(turns),
+            )
+        )
+    return Plan(
+        method=method,
+        order=tuple(ids[rider] for rider in rotation.order),
+        rules=tuple(rules),
+        turns=tuple(
+            PlannedTurn(
+                rider=ids[turn.rider],
+                start_s=round(turn.start_s, 3),
+                start_m=round(_place_m(ground, ride, speeds_mps, turn.start_s), 1),
+                length_s=round(turn.end_s - turn.start_s, 3),
+                power_w=round(_mean_w(ride, front_w, turn.start_s, turn.end_s), 1),
+                speed_mps=round(
+                    (_place_m(ground, ride, speeds_mps, turn.end_s) - _place_m(ground, ride, speeds_mps, turn.start_s))
+                    / (turn.end_s - turn.start_s),
+                    3,
+                ),
+            )
+            for turn in ride.turns
+        ),
+        schedule=_schedule(ground, ride),
+        finish_s=round(ride.finish_s, 3),
+        reserves=tuple(
+            PlannedReserve(
+                rider=ids[rider],
+                at_stretch_end_j=tuple(round(float(left_j), 1) for left_j in ride.stretch_j[:, rider]),
+                least_j=round(float(ride.least_j[rider]), 1),
+            )
+            for rider in sorted(rotation.order)
+        ),
+        bound_s=None if bound_s is None else round(bound_s, 3),
+        equal_turns_s=None if equal_turns_s is None else round(equal_turns_s, 3),
+    )
+
+
+def _leaders(ride: Ride) -> tuple[np.ndarray[tuple[int], np.dtype[np.int64]], Floats]:
+    """Who leads through each part, and how long each part lasts."""
+    begins = np.array([turn.start_s for turn in ride.turns])
+    riders = np.array([turn.rider for turn in ride.turns])
+    return riders[np.searchsorted(begins, ride.cut_s[:-1], side="right") - 1], np.diff(ride.cut_s)
+
+
+def _mean_w(ride: Ride, front_w: Floats, start_s: float, end_s: float) -> float:
+    first, last = np.searchsorted(ride.cut_s, (start_s, end_s))
+    spans = np.diff(ride.cut_s)[first:last]
+    return float(np.average(front_w[first:last], weights=spans))
+
+
+def _mean_front_w(team: Team, ground: Ground, here: np.ndarray[tuple[int], np.dtype[np.int64]], speed: float) -> Floats:
+    shares = np.full((len(here), team.riders), team.shares[team.riders][0])
+    powers = power_w(team, ground, here, np.full(len(here), speed), shares)
+    return np.asarray(np.average(powers, axis=0, weights=ground.length_m[here]))
+
+
+def _place_m(ground: Ground, ride: Ride, speeds_mps: Floats, at_s: float) -> float:
+    """Where the line is at an instant; speed changes evenly with time within a cell."""
+    cell = int(np.clip(np.searchsorted(ride.edge_s, at_s, side="right") - 1, 0, len(ground.grade) - 1))
+    since = at_s - float(ride.edge_s[cell])
+    span = float(ride.edge_s[cell + 1] - ride.edge_s[cell])
+    gain = (float(speeds_mps[cell + 1]) - float(speeds_mps[cell])) / span
+    return float(ground.edge_m[cell]) + float(speeds_mps[cell]) * since + 0.5 * gain * since * since
+
+
+def _schedule(ground: Ground, ride: Ride) -> tuple[tuple[float, float], ...]:
+    ends = {int(index) + 1 for index in np.flatnonzero(np.diff(ground.stretch))}
+    marks = [(0.0, 0.0)]
+    last = len(ground.edge_m) - 1
+    for index in range(1, last):
+        at_m = float(ground.edge_m[index])
+        if index <= 4 or index in ends or at_m - marks[-1][0] >= _SCHEDULE_M:
+            marks.append((at_m, round(float(ride.edge_s[index]), 3)))
+    return (*marks, (float(ground.edge_m[last]), round(ride.finish_s, 3)))
