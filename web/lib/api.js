@@ -23,6 +23,7 @@ export class ApiError extends Error {
  * @property {unknown} [json] a body, sent as JSON
  * @property {Blob | ArrayBuffer} [bytes] a body, sent as it is
  * @property {string} [fileName] goes with bytes
+ * @property {AbortSignal} [signal] breaks the call off
  */
 
 /**
@@ -34,7 +35,7 @@ export class ApiError extends Error {
  * @returns {Promise<any>} the answer's JSON; null if it was empty
  * @throws {ApiError}
  */
-export async function call(method, path, { ticket, json, bytes, fileName } = {}) {
+export async function call(method, path, { ticket, json, bytes, fileName, signal } = {}) {
   const headers = new Headers()
   if (ticket) headers.set('Authorization', `Bearer ${ticket}`)
   if (json !== undefined) headers.set('Content-Type', 'application/json')
@@ -43,7 +44,7 @@ export async function call(method, path, { ticket, json, bytes, fileName } = {})
   /** @type {Response} */
   let answer
   try {
-    answer = await fetch(path, { method, headers, body, cache: 'no-store' })
+    answer = await fetch(path, { method, headers, body, signal, cache: 'no-store' })
   } catch {
     throw new ApiError('The server does not answer; see that it runs and that this device is on its network.', 'unreachable', 0)
   }

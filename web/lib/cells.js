@@ -9,10 +9,10 @@
  * @returns {number | null}
  */
 export function readNumber(text) {
-  const bare = text.replace(/[\s\u00a0\u202f]/g, '').replace(/\u2212/g, '-');
-  if (bare === '') return null;
-  if (!/^[+-]?(\d+([.,]\d*)?|[.,]\d+)$/.test(bare)) return NaN;
-  return Number(bare.replace(',', '.'));
+  const bare = text.replace(/[\s\u00a0\u202f]/g, '').replace(/\u2212/g, '-')
+  if (bare === '') return null
+  if (!/^[+-]?(\d+([.,]\d*)?|[.,]\d+)$/.test(bare)) return NaN
+  return Number(bare.replace(',', '.'))
 }
 
 /**
@@ -21,8 +21,8 @@ export function readNumber(text) {
  * @param {number} decimals
  */
 export function writeNumber(value, decimals = 3) {
-  if (value === null || value === undefined || !Number.isFinite(value)) return '';
-  return String(Number(value.toFixed(decimals)));
+  if (value === null || value === undefined || !Number.isFinite(value)) return ''
+  return String(Number(value.toFixed(decimals)))
 }
 
 /**
@@ -32,13 +32,18 @@ export function writeNumber(value, decimals = 3) {
  * @returns {string[][]}
  */
 export function cellsOf(text) {
-  const lines = text.split(/\r\n|\r|\n/).filter((line) => line.trim() !== '');
+  const lines = text.split(/\r\n|\r|\n/).filter((line) => line.trim() !== '')
   /** @type {string | RegExp} */
-  let parting = /\s+/;
-  if (text.includes('\t')) parting = '\t';
-  else if (text.includes(';')) parting = ';';
-  else if (/,\s|,.*,/.test(lines[0] ?? '') || lines.some((line) => /^[^\s,]+,[^\s,]+$/.test(line))) parting = ',';
-  return lines.map((line) => line.trim().split(parting).map((cell) => cell.trim()));
+  let parting = /\s+/
+  if (text.includes('\t')) parting = '\t'
+  else if (text.includes(';')) parting = ';'
+  else if (/,\s|,.*,/.test(lines[0] ?? '') || lines.some((line) => /^[^\s,]+,[^\s,]+$/.test(line))) parting = ','
+  return lines.map((line) =>
+    line
+      .trim()
+      .split(parting)
+      .map((cell) => cell.trim()),
+  )
 }
 
 /**
@@ -46,12 +51,12 @@ export function cellsOf(text) {
  * @param {number} seconds
  */
 export function clockOf(seconds) {
-  const whole = Math.round(Math.abs(seconds));
-  const hours = Math.floor(whole / 3600);
-  const minutes = Math.floor((whole % 3600) / 60);
-  const rest = String(whole % 60).padStart(2, '0');
-  const sign = seconds < 0 && whole > 0 ? '\u2212' : '';
-  return hours ? `${sign}${hours}:${String(minutes).padStart(2, '0')}:${rest}` : `${sign}${minutes}:${rest}`;
+  const whole = Math.round(Math.abs(seconds))
+  const hours = Math.floor(whole / 3600)
+  const minutes = Math.floor((whole % 3600) / 60)
+  const rest = String(whole % 60).padStart(2, '0')
+  const sign = seconds < 0 && whole > 0 ? '\u2212' : ''
+  return hours ? `${sign}${hours}:${String(minutes).padStart(2, '0')}:${rest}` : `${sign}${minutes}:${rest}`
 }
 
 /**
@@ -60,7 +65,7 @@ export function clockOf(seconds) {
  * @param {number} decimals
  */
 export function kmOf(metres, decimals = 1) {
-  return (metres / 1000).toFixed(decimals);
+  return (metres / 1000).toFixed(decimals)
 }
 
 /**
@@ -68,6 +73,6 @@ export function kmOf(metres, decimals = 1) {
  * @param {number} grade  rise over run
  */
 export function gradeOf(grade) {
-  const text = (Math.abs(grade) * 100).toFixed(1);
-  return `${grade < 0 && text !== '0.0' ? '\u2212' : ''}${text}\u00a0%`;
+  const text = (Math.abs(grade) * 100).toFixed(1)
+  return `${grade < 0 && text !== '0.0' ? '\u2212' : ''}${text}\u00a0%`
 }

@@ -3,7 +3,7 @@
  * Must not know what any of it means. A browser that refuses storage still works; it only forgets.
  */
 
-const PREFIX = 'swingoff.';
+const PREFIX = 'swingoff.'
 
 /**
  * Remember a value. Answers whether the browser took it.
@@ -13,10 +13,10 @@ const PREFIX = 'swingoff.';
  */
 export function keep(key, value) {
   try {
-    localStorage.setItem(PREFIX + key, JSON.stringify(value));
-    return true;
+    localStorage.setItem(PREFIX + key, JSON.stringify(value))
+    return true
   } catch {
-    return false; // storage is full, or switched off
+    return false // storage is full, or switched off
   }
 }
 
@@ -29,17 +29,17 @@ export function keep(key, value) {
  */
 export function recall(key, fallback) {
   try {
-    const text = localStorage.getItem(PREFIX + key);
-    return text === null ? fallback : JSON.parse(text);
+    const text = localStorage.getItem(PREFIX + key)
+    return text === null ? fallback : JSON.parse(text)
   } catch {
-    return fallback;
+    return fallback
   }
 }
 
 /** @param {string} key */
 export function forget(key) {
   try {
-    localStorage.removeItem(PREFIX + key);
+    localStorage.removeItem(PREFIX + key)
   } catch {
     // nothing was kept either
   }
@@ -57,7 +57,7 @@ export function forget(key) {
 
 /** @returns {GivenRace[]} newest first */
 export function givenRaces() {
-  return recall('races', []);
+  return recall('races', [])
 }
 
 /**
@@ -65,8 +65,8 @@ export function givenRaces() {
  * @param {GivenRace} race
  */
 export function rememberRace(race) {
-  const others = givenRaces().filter((known) => known.code !== race.code || known.role !== race.role);
-  keep('races', [race, ...others].slice(0, 40));
+  const others = givenRaces().filter((known) => known.code !== race.code || known.role !== race.role)
+  keep('races', [race, ...others].slice(0, 40))
 }
 
 /**
@@ -74,5 +74,8 @@ export function rememberRace(race) {
  * @param {string} code
  */
 export function forgetRace(code) {
-  keep('races', givenRaces().filter((known) => known.code !== code));
+  keep(
+    'races',
+    givenRaces().filter((known) => known.code !== code),
+  )
 }

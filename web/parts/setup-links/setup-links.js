@@ -1,0 +1,134 @@
+/**
+ * Step 5, the links: the join code in big, and for each rider a code to scan and a link to copy.
+ *
+ * Usage:
+ *   part.show(links, riders, code);   links as the server gave them, or null while the lobby is shut
+ *   part.refuse(sentence);
+ * Sends up: open-lobby.
+ */
+
+import { h } from '../../lib/html.js'
+
+/** @typedef {{ url: string, qr_svg: string }} Link */
+/** @typedef {{ director: Link, riders: (Link & { rider: string, name: string })[], join: Link & { code: string } }} Links */
+
+export class SetupLinks extends HTMLElement {
+  constructor() {
+    super()
+    this.openButton = h('button', { type: 'button', class: 'primary big' }, 'Open the lobby')
+    this.waiting = h('p', { class: 'hint' })
+    this.said = h('p', { class: 'refusal', 'aria-live': 'polite' })
+    this.result = h('div', { class: 'links' })
+  }
+
+  connectedCallback() {
+    if (this.childElementCount) return
+    this.append(this.openButton, this.waiting, this.said, this.result)
+    this.openButton.addEventListener('click', () => {
+      this.said.textContent = ''
+      this.dispatchEvent(new CustomEvent('open-lobby', { bubbles: true }))
+    })
+  }
+
+  /** @param {string} sentence */
+  refuse(sentence) {
+    this.said.textContent = sentence
+  }
+
+  /**
+   * @param {Links | null} links
+   * @param {string} code
+   * @param {boolean} planned   there is a plan to open the lobby with
+   */
+  show(links, code, planned) {
+    this.openButton.hidden = links !== null
+    this.openButton.toggleAttribute('disabled', !planned)
+    this.waiting.textContent = links || planned ? '' : 'The lobby opens once there is a plan.'
+    if (!links) {
+      this.result.replaceChildren()
+      return
+    }
+    const status = h('p', { class: 'unseen', 'aria-live': 'polite' })
+    this.result.replaceChildren(
+      h(
+        'div',
+        { class: 'join-sign' },
+        h(
+          'div',
+          {},
+          h('p', { class: 'label' }, 'Code to join'),
+          h('p', { class: 'join-code' }, links.join.code || code),
+          h('p', { class: 'join-url' }, plain(links.join.url)),
+        ),
+        qr(links.join, 'Code to scan: join this race'),
+      ),
+      h(
+        'p',
+        { class: 'links-doors' },
+        h('a', { class: 'button primary', href: links.director.url.replace('/desk/', '/lobby/') }, 'To the lobby'),
+        h('a', { class: 'button', href: links.director.url }, 'To the desk'),
+        this.copy('Copy the director’s link', links.director.url, status),
+      ),
+      h(
+        'p',
+        { class: 'caution' },
+        'A link is a key: whoever has it can speak for its owner. The director’s link belongs to directors only.',
+      ),
+      h(
+        'ul',
+        { class: 'rider-links' },
+        ...links.riders.map((link) =>
+          h(
+            'li',
+            {},
+            h('p', { class: 'rider-name' }, link.name),
+            qr(link, `Code to scan: ${link.name}’s own link`),
+            this.copy('Copy link', link.url, status, `Copy ${link.name}’s link`),
+          ),
+        ),
+      ),
+      status,
+    )
+  }
+
+  /**
+   * @param {string} words
+   * @param {string} url
+   * @param {HTMLElement} status
+   * @param {string} [aloud]
+   */
+  copy(words, url, status, aloud) {
+    const button = h('button', { type: 'button', 'aria-label': aloud ?? words }, words)
+    button.addEventListener('click', async () => {
+      try {
+        await navigator.clipboard.writeText(url)
+        button.textContent = 'Copied'
+        status.textContent = 'The link is copied.'
+      } catch {
+        // Without a secure address the clipboard is shut: show the link, ready to be taken by hand.
+        const field = h('input', { type: 'text', readonly: true, value: url, 'aria-label': aloud ?? words })
+        button.replaceWith(field)
+        field.focus()
+        field.select()
+      }
+    })
+    button.addEventListener('blur', () => (button.textContent = words))
+    return button
+  }
+}
+
+/**
+ * @param {Link} link
+ * @param {string} words
+ */
+function qr(link, words) {
+  const src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(link.qr_svg)}`
+  return h('img', { class: 'qr', alt: words, src, width: '160', height: '160' })
+}
+
+/** @param {string} url */
+function plain(url) {
+  return url.replace(/^https?:\/\//, '').replace(/#.*$/, '')
+}
+
+customElements.define('setup-links', SetupLinks)

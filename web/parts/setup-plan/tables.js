@@ -1,0 +1,230 @@
+/**
+ * A plan as tables: who leads how long and how hard on each stretch, when which place is passed, what is left.
+ * For the set-up page and the briefing. It arranges what the server worked out and works out nothing of a race.
+ */
+
+import { h, s } from '../../lib/html.js'
+import { clockOf, gradeOf, kmOf } from '../../lib/cells.js'
+
+/** @typedef {import('../../lib/messages.js').PlanCard} PlanCard */
+/** @typedef {import('../../lib/messages.js').CourseCard} CourseCard */
+/** @typedef {import('../../lib/messages.js').RuleCard} RuleCard */
+/** @typedef {{ id: string, name: string }} Named */
+
+/**
+ * When the plan expects the front of the line at a place: between two marks of its schedule, in proportion.
+ * @param {PlanCard} plan
+ * @param {number} at_m
+ */
+export function timeAt(plan, at_m) {
+  const after = plan.schedule.findIndex(([mark_m]) => mark_m >= at_m)
+  const [m_after, s_after] = plan.schedule[after] ?? plan.schedule.at(-1) ?? [0, 0]
+  const [m_before, s_before] = plan.schedule[after - 1] ?? [0, 0]
+  if (after <= 0 || m_after === m_before) return s_after
+  return s_before + ((at_m - m_before) / (m_after - m_before)) * (s_after - s_before)
+}
+
+/**
+ * The terrain under a rule of the plan: that of the course's stretch around its middle.
+ * @param {CourseCard | null} course
+ * @param {RuleCard} rule
+ */
+export function stretchUnder(course, rule) {
+  const middle_m = (rule.start_m + rule.end_m) / 2
+  return course?.stretches.find((stretch) => stretch.start_m <= middle_m && middle_m <= stretch.end_m)
+}
+
+/**
+ * Rider by stretch: seconds and watts.
+ * @param {PlanCard} plan
+ * @param {CourseCard | null} course
+ * @param {readonly Named[]} riders
+ */
+export function turnTable(plan, course, riders) {
+  const names = namesOf(riders)
+  return h(
+    'table',
+    { class: 'sheet turns' },
+    h('caption', {}, 'Turns: seconds on the front, and watts there'),
+    h(
+      'thead',
+      {},
+      h(
+        'tr',
+        {},
+        h('th', { scope: 'col' }, 'In this order'),
+        ...plan.rules.map((rule) => {
+          const under = stretchUnder(course, rule)
+          return h(
+            'th',
+            { scope: 'col', class: 'number', 'data-terrain': under?.terrain },
+            h('b', {}, rule.name),
+            h('span', {}, `km ${kmOf(rule.start_m)}–${kmOf(rule.end_m)}`),
+            h('span', {}, under && under.terrain !== 'flat' ? gradeOf(under.mean_grade) : 'flat'),
+            h('span', {}, `${(rule.speed_mps * 3.6).toFixed(1)} km/h`),
+          )
+        }),
+      ),
+    ),
+    h(
+      'tbody',
+      {},
+      ...plan.order.map((rider, place) =>
+        h(
+          'tr',
+          {},
+          h('th', { scope: 'row' }, h('span', { class: 'place' }, String(place + 1)), names.get(rider) ?? rider),
+          ...plan.rules.map((rule) => turnCell(rule, rider)),
+        ),
+      ),
+    ),
+  )
+}
+
+/**
+ * @param {RuleCard} rule
+ * @param {string} rider
+ */
+function turnCell(rule, rider) {
+  const turn = rule.turns.find((one) => one.rider === rider)
+  if (!turn || turn.length_s === 0) return h('td', { class: 'number follows' }, 'follows')
+  return h(
+    'td',
+    { class: 'number' },
+    h('b', {}, `${Math.round(turn.length_s)} s`),
+    h('span', {}, `${Math.round(turn.power_w)} W`),
+  )
+}
+
+/**
+ * When the line passes each landmark and each stretch's beginning.
+ * @param {PlanCard} plan
+ * @param {CourseCard} course
+ */
+export function timeTable(plan, course) {
+  const places = [
+    ...plan.rules.slice(1).map((rule) => ({ name: `${rule.name} begins`, at_m: rule.start_m, mark: false })),
+    ...course.landmarks.map((one) => ({ name: one.name, at_m: one.at_m, mark: true })),
+  ].sort((one, other) => one.at_m - other.at_m)
+  const row = (/** @type {string} */ name, /** @type {number} */ at_m, /** @type {string} */ time, mark = false) =>
+    h(
+      'tr',
+      { class: mark ? 'landmark' : null },
+      h('th', { scope: 'row' }, name),
+      h('td', { class: 'number' }, kmOf(at_m)),
+      h('td', { class: 'number time' }, time),
+    )
+  return h(
+    'table',
+    { class: 'sheet times' },
+    h('caption', {}, 'When we are where'),
+    h(
+      'thead',
+      {},
+      h(
+        'tr',
+        {},
+        h('th', { scope: 'col' }, 'Place'),
+        h('th', { scope: 'col', class: 'number' }, 'km'),
+        h('th', { scope: 'col', class: 'number' }, 'Time'),
+      ),
+    ),
+    h(
+      'tbody',
+      {},
+      row('Start', 0, '0:00'),
+      ...places.map((place) => row(place.name, place.at_m, clockOf(timeAt(plan, place.at_m)), place.mark)),
+      row('Finish', course.length_m, clockOf(plan.finish_s)),
+    ),
+  )
+}
+
+/**
+ * What each rider has left along the course, and at the worst moment: one small curve a rider, the margin dotted.
+ * @param {PlanCard} plan
+ * @param {CourseCard} course
+ * @param {readonly Named[]} riders
+ * @param {number} margin  share of W′ nobody who must finish goes below
+ */
+export function reserveCurves(plan, course, riders, margin) {
+  const names = namesOf(riders)
+  return h(
+    'figure',
+    { class: 'reserves' },
+    h('figcaption', {}, 'What each has left of W′: full at the top, the margin dotted'),
+    h(
+      'ul',
+      {},
+      ...plan.order.map((rider) => {
+        const reserve = plan.reserves.find((one) => one.rider === rider)
+        if (!reserve) return null
+        const name = names.get(rider) ?? rider
+        const least = `${Math.round(reserve.least * 100)}\u00a0%`
+        return h(
+          'li',
+          { class: reserve.least < margin ? 'spent' : null },
+          h('span', { class: 'reserve-name' }, name),
+          curve(plan, course, reserve.at_stretch_end, reserve.least, margin),
+          h('span', { class: 'reserve-least' }, h('span', { class: 'label' }, 'least '), h('b', {}, least)),
+        )
+      }),
+    ),
+  )
+}
+
+/**
+ * @param {PlanCard} plan
+ * @param {CourseCard} course
+ * @param {readonly number[]} shares
+ * @param {number} least
+ * @param {number} margin
+ */
+function curve(plan, course, shares, least, margin) {
+  const y = (/** @type {number} */ share) => (40 * (1 - Math.max(0, share))).toFixed(2)
+  const points = [`0,${y(1)}`]
+  plan.rules.forEach((rule, index) => {
+    const share = shares[index]
+    if (share !== undefined) points.push(`${((rule.end_m / course.length_m) * 200).toFixed(1)},${y(share)}`)
+  })
+  const line = points.join(' L')
+  return s(
+    'svg',
+    { viewBox: '0 0 200 40', preserveAspectRatio: 'none', 'aria-hidden': 'true' },
+    s('path', { class: 'left', d: `M0,40 L${line} L200,40 Z` }),
+    s('path', { class: 'line', d: `M${line}` }),
+    s('path', { class: 'margin', d: `M0,${y(margin)} H200` }),
+    s('path', { class: 'least', d: `M0,${y(least)} H200` }),
+  )
+}
+
+/** @param {readonly Named[]} riders */
+export function namesOf(riders) {
+  return new Map(riders.map((rider) => [rider.id, rider.name]))
+}
+
+/**
+ * How good the plan is, in a few lines of a label and a figure.
+ * @param {PlanCard} plan
+ * @returns {[string, string][]}
+ */
+export function worth(plan) {
+  /** @type {[string, string][]} */
+  const lines = [['Made by', METHODS[plan.method] ?? plan.method]]
+  if (plan.equal_turns_s !== null) {
+    const gain_s = plan.equal_turns_s - plan.finish_s
+    const words = gain_s >= 0 ? `${gain_s.toFixed(1)} s faster` : `${(-gain_s).toFixed(1)} s slower`
+    lines.push(['Against equal turns', words])
+  }
+  if (plan.bound_s !== null) {
+    const gap = plan.finish_s / plan.bound_s - 1
+    lines.push(['No rotation can beat', clockOf(plan.bound_s)])
+    lines.push(['So at most', `${(gap * 100).toFixed(1)} % to be won`])
+  }
+  return lines
+}
+
+/** @type {Record<string, string>} */
+const METHODS = {
+  steady: 'the steady method: one effort a stretch, shared out',
+  optimised: 'search: the fastest turns found',
+}
