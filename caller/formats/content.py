@@ -23,13 +23,13 @@ class Content(Enum):
 
 
 _SIGNATURES: tuple[tuple[int, bytes, str], ...] = (
-    (0, b"PK\x03\x04", "a ZIP archive (or a file packed as one); unpack it first"),
-    (0, b"\x1f\x8b", "a packed file (gzip); unpack it first"),
+    (0, b"PK\x03\x04", "a ZIP archive (spreadsheets are packed so too)"),
+    (0, b"\x1f\x8b", "a packed file (gzip)"),
     (0, b"\x89PNG", "a picture (PNG)"),
     (0, b"\xff\xd8\xff", "a picture (JPEG)"),
     (0, b"GIF8", "a picture (GIF)"),
     (0, b"%PDF", "a PDF document"),
-    (8, b".FIT", "a FIT file; export the course as GPX or TCX"),
+    (8, b".FIT", "a FIT file"),
 )
 """(offset, bytes, what it is) of the files that people upload by mistake. The numbers are each format's own."""
 

@@ -101,7 +101,7 @@ def read_tracks(text: str, what: str) -> Tracks:
             what, f"line {error.getLineNumber()}", found, "expected a whole file; export it anew"
         ) from None
     except DefusedXmlException:
-        found = "a document type with its own definitions"
+        found = "a document type declaration (<!DOCTYPE …>)"
         raise FileRefused(what, handler.here(), found, "course files need none; export it anew") from None
     return handler.tracks()
 
