@@ -39,7 +39,7 @@ class LandmarkCard(Message):
 
 
 class CourseCard(Message):
-    """The silhouette: (distance, height) pairs, at most 400 of them."""
+    """The silhouette: (distance, height) pairs, at most 400 of them. ``notes`` says what was filled in or chosen."""
 
     name: str
     length_m: float
@@ -47,6 +47,7 @@ class CourseCard(Message):
     stretches: tuple[StretchCard, ...]
     landmarks: tuple[LandmarkCard, ...]
     has_height: bool
+    notes: tuple[str, ...] = ()
 
 
 class TurnCard(Message):
@@ -202,7 +203,7 @@ class StateMessage(Message):
 
     ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
     ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
-    ``may`` names the director's acts that would be accepted now.
+    ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
     """
 
     kind: Literal["state"] = "state"
@@ -219,6 +220,7 @@ class StateMessage(Message):
     cues_until_ms: int
     spare: int
     may: tuple[str, ...]
+    undo: str = ""
     log: tuple[LogLine, ...]
 
 

@@ -1,0 +1,246 @@
+"""Sends the core's long questions to worker processes and brings the answers back. Never on the loop.
+
+Two workers: one plans, one reads files, so that a course is read while a plan is being made. A question that takes too
+long, or that nobody waits for any more, ends its worker; the next question starts another.
+Must not know of races, disks or sockets.
+"""
+
+import asyncio
+import contextlib
+import json
+import os
+import pickle
+import struct
+import sys
+from collections.abc import Callable
+from typing import IO, Any
+
+from caller.course import Course
+from caller.errors import CallerError
+from caller.plan import Plan, RaceRules
+from caller.riders import Roster
+
+__all__ = ["Planning", "TooLong", "WorkerBroken", "WorkerBusy", "best_plan", "serve_worker"]
+
+_HEAD = struct.Struct("!I")
+_START = (
+    "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from server.planning import serve_worker; serve_worker()"
+)
+_NICE = 10
+"""Planning gives way to calling: a cue is due, a plan is wished for."""
+
+
+class TooLong(Exception):
+    """The question took longer than it may, and was given up."""
+
+
+class WorkerBusy(Exception):
+    """Too many questions wait already."""
+
+
+class WorkerBroken(Exception):
+    """The worker died or answered nonsense; the next question gets another one."""
+
+
+class Planning:
+    """The way to both workers."""
+
+    def __init__(self, *, planning_s: float, reading_s: float, most_waiting: int) -> None:
+        self._planner = _Worker(planning_s, most_waiting)
+        self._reader = _Worker(reading_s, most_waiting)
+
+    async def plan(self, course: Course, roster: Roster, rules: RaceRules) -> Plan:
+        """The best plan known how to make.
+
+        Raises: NoPlan, Refused: as the planner has it. TooLong, WorkerBusy, WorkerBroken.
+        """
+        plan = await self._planner.ask("plan", course, roster, rules)
+        assert isinstance(plan, Plan)
+        return plan
+
+    async def read_course(self, data: bytes, file_name: str) -> Course:
+        """A course from a file's bytes.
+
+        Raises: FileRefused: it can't be used. TooLong, WorkerBusy, WorkerBroken.
+        """
+        course = await self._reader.ask("read_course", data, file_name)
+        assert isinstance(course, Course)
+        return course
+
+    async def read_table(self, name: str, rows: tuple[tuple[float, float], ...]) -> Course:
+        """A course from rows of distance and height, metres. Raises: as read_course."""
+        course = await self._reader.ask("read_table", name, rows)
+        assert isinstance(course, Course)
+        return course
+
+    def warm(self) -> None:
+        """Have the workers started before the first question."""
+        self._planner.warm()
+        self._reader.warm()
+
+    async def close(self) -> None:
+        """End both workers."""
+        await self._planner.close()
+        await self._reader.close()
+
+
+class _Worker:
+    """One process that answers one question at a time."""
+
+    def __init__(self, within_s: float, most_waiting: int) -> None:
+        self._within_s = within_s
+        self._most_waiting = most_waiting
+        self._waiting = 0
+        self._one_at_a_time = asyncio.Lock()
+        self._process: asyncio.subprocess.Process | None = None
+        self._warming: asyncio.Task[None] | None = None
+
+    async def ask(self, question: str, *words: object) -> object:
+        """Its answer, or what it raised."""
+        if self._waiting >= self._most_waiting:
+            raise WorkerBusy
+        self._waiting += 1
+        try:
+            async with self._one_at_a_time:
+                try:
+                    # Starting counts: a machine too slow to start a worker is too slow to wait for.
+                    async with asyncio.timeout(self._within_s):
+                        answered, value = await self._exchange((question, words))
+                except TimeoutError:
+                    await self._end()
+                    raise TooLong(f"{self._within_s:g} s") from None
+                except (OSError, EOFError, asyncio.IncompleteReadError, pickle.UnpicklingError) as error:
+                    await self._end()
+                    raise WorkerBroken(type(error).__name__) from error
+                except BaseException:  # cancelled in the middle: its late answer must not meet the next question
+                    await self._end()
+                    raise
+        finally:
+            self._waiting -= 1
+        if answered:
+            return value
+        if isinstance(value, CallerError):
+            raise value
+        raise WorkerBroken(str(value))
+
+    def warm(self) -> None:
+        """Start the process if it doesn't run."""
+        if self._process is None and self._warming is None:
+            self._warming = asyncio.get_running_loop().create_task(self._warm())
+
+    async def _warm(self) -> None:
+        with contextlib.suppress(OSError):
+            async with self._one_at_a_time:
+                await self._running()
+        self._warming = None
+
+    async def close(self) -> None:
+        """End the process."""
+        if self._warming is not None:
+            self._warming.cancel()
+        await self._end()
+
+    async def _exchange(self, asked: object) -> tuple[bool, object]:
+        process = await self._running()
+        assert process.stdin is not None
+        assert process.stdout is not None
+        packed = pickle.dumps(asked)
+        process.stdin.write(_HEAD.pack(len(packed)))
+        process.stdin.write(packed)
+        await process.stdin.drain()
+        (length,) = _HEAD.unpack(await process.stdout.readexactly(_HEAD.size))
+        answered, value = pickle.loads(await process.stdout.readexactly(length))
+        return bool(answered), value
+
+    async def _running(self) -> asyncio.subprocess.Process:
+        if self._process is not None and self._process.returncode is None:
+            return self._process
+        self._process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-c",
+            _START,
+            json.dumps(sys.path),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+        )
+        return self._process
+
+    async def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        if process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+        if process.stdin is not None:
+            process.stdin.close()
+        await process.wait()
+
+
+# In the worker
+
+
+def serve_worker() -> None:
+    """Answer questions from standard input until it ends. The whole life of a worker process."""
+    asked, answers = sys.stdin.buffer, sys.stdout.buffer
+    sys.stdout = sys.stderr  # a stray print must not stand among the answers
+    if hasattr(os, "nice"):
+        with contextlib.suppress(OSError):
+            os.nice(_NICE)
+    with contextlib.suppress(EOFError, BrokenPipeError, KeyboardInterrupt):
+        while True:
+            question, words = pickle.loads(_read(asked))
+            packed = pickle.dumps(_answer(question, words))
+            answers.write(_HEAD.pack(len(packed)) + packed)
+            answers.flush()
+
+
+def _read(stream: IO[bytes]) -> bytes:
+    head = stream.read(_HEAD.size)
+    if len(head) < _HEAD.size:
+        raise EOFError
+    (length,) = _HEAD.unpack(head)
+    return stream.read(length)
+
+
+def _answer(question: str, words: tuple[Any, ...]) -> tuple[bool, object]:
+    try:
+        return True, _QUESTIONS[question](*words)
+    except CallerError as refused:
+        return False, refused
+    except (Exception, RecursionError, MemoryError) as bug:
+        import traceback
+
+        traceback.print_exc()
+        return False, f"{type(bug).__name__}: {bug}"
+
+
+def best_plan(course: Course, roster: Roster, rules: RaceRules) -> Plan:
+    """The best plan known how to make, in this process: for the worker, and for the command line.
+
+    Raises: NoPlan, Refused: as the planner has it.
+    """
+    # Imported here: the server starts without waiting for the arrays.
+    from caller import planner
+
+    best: Callable[[Course, Roster, RaceRules], Plan] = getattr(planner, "optimise", planner.steady_plan)
+    return best(course, roster, rules)
+
+
+def _read_course(data: bytes, file_name: str) -> Course:
+    from caller.formats import read_course
+
+    return read_course(data, file_name)
+
+
+def _read_table(name: str, rows: tuple[tuple[float, float], ...]) -> Course:
+    from caller.formats import read_table
+
+    return read_table("\n".join(f"{distance_m!r} {height_m!r}" for distance_m, height_m in rows), name)
+
+
+_QUESTIONS: dict[str, Callable[..., object]] = {
+    "plan": best_plan,
+    "read_course": _read_course,
+    "read_table": _read_table,
+}

@@ -1,0 +1,167 @@
+"""What is checked before any route is reached: the name we are asked under, the page that asks, how much comes and
+how fast. And what every answer carries. Must not know what is asked.
+
+A page of another site must not drive a server on this machine through its owner's browser: hence the names (against
+DNS rebinding) and the origins (a browser sends a page's origin along with every socket and every change).
+"""
+
+import asyncio
+import ipaddress
+import json
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from server.settings import Settings
+from server.wire.errors import NotThese, ServerRefused, TooLarge, TooLate, problem_of
+
+__all__ = ["Gate"]
+
+_SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+
+
+class Gate:
+    """The outermost layer of the application."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self._app = app
+        self._limits = settings.limits
+        self._names = frozenset({"localhost", *settings.host_names})
+        self._own_origin = None if settings.public_url is None else _origin(settings.public_url)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """As ASGI has it."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        try:
+            self._check(scope, headers)
+        except ServerRefused as refused:
+            await _refuse(scope, receive, send, refused)
+            return
+        if scope["type"] == "websocket":
+            await self._app(scope, receive, send)
+            return
+
+        answered = False
+
+        async def send_with_headers(message: Message) -> None:
+            nonlocal answered
+            if message["type"] == "http.response.start":
+                answered = True
+                _secure(MutableHeaders(scope=message), headers.get("host", ""))
+            await send(message)
+
+        bounded = _Bounded(receive, self._most_bytes(scope), self._limits.body_s)
+        try:
+            await self._app(scope, bounded, send_with_headers)
+        except ServerRefused as refused:
+            if answered:
+                raise
+            await _refuse(scope, receive, send_with_headers, refused)
+
+    def _most_bytes(self, scope: Scope) -> int:
+        is_file = scope["path"].endswith("/course")
+        return self._limits.upload_bytes if is_file else self._limits.body_bytes
+
+    def _check(self, scope: Scope, headers: Headers) -> None:
+        host = headers.get("host", "")
+        if not self._knows(host):
+            raise NotThese(
+                f"this server is not asked for as {host[:80]!r}; use its address, or tell it its name with --public-url"
+            )
+        origin = headers.get("origin")
+        if origin is None or (scope["type"] == "http" and scope["method"] in _SAFE_METHODS):
+            return
+        if origin != self._own_origin and urlsplit(origin).netloc.lower() != host.lower():
+            raise NotThese(f"the page that asks is of another site ({origin[:80]!r}); open this server's own page")
+
+    def _knows(self, host: str) -> bool:
+        """Whether a Host header names us. Any address does: to be rebound, an attacker needs a name."""
+        try:
+            name = (urlsplit(f"//{host}").hostname or "").rstrip(".")
+            ipaddress.ip_address(name.partition("%")[0])
+        except ValueError:
+            return bool(host) and name_of(host) in self._names
+        return True
+
+
+def name_of(host: str) -> str:
+    """The name in a Host header, without its port."""
+    return host.rpartition(":")[0].lower() if host.rpartition(":")[2].isdigit() and ":" in host else host.lower()
+
+
+def _origin(url: str) -> str:
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc}".lower()
+
+
+class _Bounded:
+    """Receives a body no larger and no slower than it may be.
+
+    Raises, when called: TooLarge, TooLate.
+    """
+
+    def __init__(self, receive: Receive, most_bytes: int, within_s: float) -> None:
+        self._receive = receive
+        self._most_bytes = most_bytes
+        self._within_s = within_s
+        self._bytes = 0
+        self._deadline: float | None = None
+        self._whole = False
+
+    async def __call__(self) -> Message:
+        if self._whole:  # what follows the body is the client going away: no hurry
+            return await self._receive()
+        loop = asyncio.get_running_loop()
+        if self._deadline is None:
+            self._deadline = loop.time() + self._within_s
+        try:
+            async with asyncio.timeout_at(self._deadline):
+                message = await self._receive()
+        except TimeoutError:
+            raise TooLate(f"the request took longer than {self._within_s:g} s to arrive; try again") from None
+        if message["type"] == "http.request":
+            self._bytes += len(message.get("body", b""))
+            if self._bytes > self._most_bytes:
+                raise TooLarge(f"more than {self._most_bytes / 1e6:.3g} MB came; expected at most that")
+            self._whole = not message.get("more_body", False)
+        return message
+
+
+def _secure(headers: MutableHeaders, host: str) -> None:
+    headers.setdefault("cache-control", "no-store")
+    headers["x-content-type-options"] = "nosniff"
+    headers["referrer-policy"] = "no-referrer"
+    headers["cross-origin-opener-policy"] = "same-origin"
+    headers["cross-origin-resource-policy"] = "same-origin"
+    if "content-security-policy" not in headers:
+        # Sockets are named besides 'self': not every browser takes 'self' to mean them.
+        headers["content-security-policy"] = (
+            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; "
+            f"media-src 'self' blob:; connect-src 'self' ws://{host} wss://{host}; worker-src 'self'; "
+            "manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+        )
+
+
+async def _refuse(scope: Scope, receive: Receive, send: Send, refused: ServerRefused) -> None:
+    problem = problem_of(refused)
+    if scope["type"] == "websocket":
+        await receive()
+        await send({"type": "websocket.close", "code": problem.close, "reason": problem.code})
+        return
+    body = json.dumps({"code": problem.code, "sentence": problem.sentence}, ensure_ascii=False).encode()
+    await send(
+        {
+            "type": "http.response.start",
+            "status": problem.status,
+            "headers": [
+                (b"content-type", b"application/json"),
+                (b"content-length", str(len(body)).encode()),
+                (b"connection", b"close"),  # the rest of a body nobody reads must not be taken for a request
+            ],
+        }
+    )
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,211 @@
+"""What is asked and answered over HTTP, as pydantic models. Decides nothing."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from caller.plan import RaceRules
+from server.wire.base import Message, RiderKey
+from server.wire.outbound import CourseCard, PlanCard
+
+__all__ = [
+    "CourseTable",
+    "Draft",
+    "JoinAsk",
+    "JoinPage",
+    "LinkCard",
+    "Links",
+    "NewName",
+    "NewRace",
+    "NewRehearsal",
+    "OpenSlot",
+    "Opened",
+    "RehearsalCard",
+    "RehearsalLinks",
+    "RiderFigures",
+    "RiderForm",
+    "RulesForm",
+    "Ticket",
+    "Trouble",
+]
+
+Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"\S")]
+Figure = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Trouble(Message):
+    """What was refused, and how to mend it. The answer to every request that cannot be met."""
+
+    code: str
+    sentence: str
+
+
+class NewName(Message):
+    """A race's name."""
+
+    name: Name
+
+
+class NewRace(Message):
+    """A race was made. The ticket is the director's; the code is for joining."""
+
+    code: str
+    ticket: str
+
+
+class CourseTable(Message):
+    """A course typed as a table: distance and height, metres, from the start on."""
+
+    name: Name
+    rows: tuple[tuple[Figure, Figure], ...] = Field(min_length=2, max_length=5_000)
+
+
+class RiderForm(Message):
+    """A rider as the form sends one. Without a drag area, the body's height is needed to estimate one."""
+
+    id: RiderKey | None = None
+    name: str = Field(max_length=80)
+    spoken: str | None = Field(default=None, max_length=80)
+    mass_kg: Figure
+    critical_power_w: Figure
+    w_prime_j: Figure
+    drag_area_m2: Figure | None = None
+    height_cm: Figure | None = None
+    bike_mass_kg: Figure | None = None
+    language: str | None = Field(default=None, max_length=10)
+
+
+class RiderFigures(Message):
+    """A rider as kept. ``drag_area_estimated`` says that nobody measured it."""
+
+    id: str
+    name: str
+    spoken: str
+    mass_kg: float
+    critical_power_w: float
+    w_prime_j: float
+    drag_area_m2: float
+    drag_area_estimated: bool
+    height_cm: float | None
+    bike_mass_kg: float
+    language: str
+
+
+_STANDARD = RaceRules()
+
+
+class RulesForm(Message):
+    """The rules of a race; what isn't said is as it comes. Units are in the names; shares are of 1."""
+
+    counted: int = _STANDARD.counted
+    reserve_margin: Figure = _STANDARD.reserve_margin
+    shortest_turn_s: Figure = _STANDARD.shortest_turn_s
+    longest_turn_s: Figure = _STANDARD.longest_turn_s
+    draw_per_turn: Figure = _STANDARD.draw_per_turn
+    temperature_c: Figure = _STANDARD.temperature_c
+    pressure_hpa: Figure | None = _STANDARD.pressure_hpa
+    humidity: Figure = _STANDARD.humidity
+    wind_mps: Figure = _STANDARD.wind_mps
+    rolling: Figure = _STANDARD.rolling
+    shelter_efficiency: Figure = _STANDARD.shelter_efficiency
+    shelter_table: tuple[Figure, ...] | None = Field(default=_STANDARD.shelter_table, max_length=20)
+    recovery: str = Field(default=_STANDARD.recovery, max_length=40)
+    closing_mps: Figure = _STANDARD.closing_mps
+    latch_s: Figure = _STANDARD.latch_s
+    all_in_m: Figure = _STANDARD.all_in_m
+
+
+class LinkCard(Message):
+    """A link to share: the address with its ticket, and the same as a picture (SVG)."""
+
+    url: str
+    qr_svg: str
+
+
+class RiderLink(LinkCard):
+    """A rider's own link."""
+
+    rider: str
+    name: str
+
+
+class JoinLink(LinkCard):
+    """The link without a ticket: whoever opens it picks a slot that nobody has taken."""
+
+    code: str
+
+
+class Links(Message):
+    """Everything a director hands out."""
+
+    director: LinkCard
+    riders: tuple[RiderLink, ...]
+    join: JoinLink
+
+
+Opened = Links
+
+
+class Draft(Message):
+    """A race as the director set it up so far. ``refused`` says what is still in the way of a plan or of opening."""
+
+    code: str
+    name: str
+    course: CourseCard | None
+    riders: tuple[RiderFigures, ...]
+    rules: RulesForm
+    plan: PlanCard | None
+    phase: str
+    links: Links | None
+    refused: tuple[str, ...]
+
+
+class JoinAsk(Message):
+    """Which slot to take."""
+
+    rider: RiderKey
+
+
+class Ticket(Message):
+    """What opens a seat; it belongs behind the ``#`` of an address, nowhere else."""
+
+    ticket: str
+
+
+class OpenSlot(Message):
+    """A rider's slot, and whether somebody has it."""
+
+    id: str
+    name: str
+    claimed: bool
+
+
+class JoinPage(Message):
+    """What somebody with the code alone may see."""
+
+    race: str
+    riders: tuple[OpenSlot, ...]
+
+
+class RehearsalCard(Message):
+    """A rehearsal that comes along."""
+
+    name: str
+    title: str
+    about: str
+
+
+class NewRehearsal(Message):
+    """Which rehearsal, how fast (1 is riding pace), and the seed of its riders' whims."""
+
+    name: str = Field(min_length=1, max_length=80)
+    pace: float = Field(default=1.0, ge=0.25, le=8, allow_inf_nan=False)
+    seed: int | None = Field(default=None, ge=0, le=2**31)
+
+
+class RehearsalLinks(Message):
+    """A rehearsal was made; the same as a new race and its links at once."""
+
+    code: str
+    ticket: str
+    links: Links
