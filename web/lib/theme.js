@@ -1,9 +1,9 @@
 /**
  * Light, dark, or as the device has it. A classic script on purpose: it runs before the first paint, so that a page
- * kept dark never flashes white at a rider. Buttons with data-theme-switch step through the three.
+ * kept dark never flashes white at a rider. Buttons with data-theme-switch step through the three;
+ * base.css writes on them which it is.
  */
 (() => {
-  const NAMES = { auto: 'Light: as device', light: 'Light: day', dark: 'Light: night' }
   const ORDER = /** @type {const} */ (['auto', 'light', 'dark'])
   const root = document.documentElement
 
@@ -21,11 +21,9 @@
   function show(theme) {
     if (theme === 'auto') delete root.dataset.theme
     else root.dataset.theme = theme
-    for (const button of document.querySelectorAll('[data-theme-switch]')) button.textContent = NAMES[theme]
   }
 
   show(kept())
-  document.addEventListener('DOMContentLoaded', () => show(kept()))
   document.addEventListener('click', (event) => {
     if (!(event.target instanceof Element) || !event.target.closest('[data-theme-switch]')) return
     const next = ORDER[(ORDER.indexOf(kept()) + 1) % ORDER.length] ?? 'auto'

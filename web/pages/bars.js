@@ -1,0 +1,183 @@
+/**
+ * The bar screen: what concerns this rider, and nothing else.
+ */
+
+import { each, h, put } from '../lib/html.js'
+import { countdownText } from '../lib/race-clock.js'
+import { BigCue, registerBigCue } from '../parts/big-cue/big-cue.js'
+import { wordsIn } from '../parts/big-cue/words.js'
+import { ridersOf, riderTag } from '../parts/rider-mark/rider-mark.js'
+import { registerThumbTaps, ThumbTaps } from '../parts/thumb-taps/thumb-taps.js'
+
+/** @typedef {import('./live.js').Stage} Stage */
+/** @typedef {import('./live.js').Screen} Screen */
+/** @typedef {import('../lib/messages.js').Welcome} Welcome */
+/** @typedef {import('../lib/messages.js').StateMessage} StateMessage */
+/** @typedef {import('../lib/messages.js').CueMessage} CueMessage */
+/** @typedef {import('../lib/messages.js').PlaceMessage} PlaceMessage */
+/** @typedef {import('../lib/messages.js').Tap['act']} Act */
+/** @typedef {import('../parts/big-cue/words.js').Doing} Doing */
+/** @typedef {{ doing: Doing, until: number | null, next: Doing | null, power?: number }} Scene */
+/** @typedef {'good' | 'empty' | 'lost' | 'off' | 'back' | 'stop'} Saying */
+
+registerBigCue()
+registerThumbTaps()
+
+/** How long a cue has the screen to itself. */
+const CUE_MS = 3000
+/** Cues meant for the whole line but spoken of one rider: they light up that rider's screen and those told by name. */
+const OF_ONE = new Set(['switch', 'off_now', 'stay_on', 'stand_by', 'hold', 'close_gap', 'latch_on'])
+/** Felt on the bars: the second channel of a cue that must not be missed. @type {Record<string, number[]>} */
+const BUZZ = { stop: [400, 100, 400, 100, 400], switch: [200], off_now: [200, 80, 200], stand_by: [80, 80, 80], latch_on: [150], close_gap: [150, 80, 150] }
+
+/** @type {Record<Saying, (rider: string) => Act>} */
+const SAYINGS = {
+  good: (rider) => ({ act: 'felt_good', rider }),
+  empty: (rider) => ({ act: 'felt_empty', rider }),
+  lost: (rider) => ({ act: 'lost_wheel', rider }),
+  off: (rider) => ({ act: 'swung_off', rider }),
+  back: (rider) => ({ act: 'latched_on', rider }),
+  stop: (rider) => ({ act: 'retired', rider }),
+}
+
+/** @implements {Screen} */
+export class Bars {
+  #big = new BigCue()
+  #taps = new ThumbTaps()
+  #mini = h('ol', { class: 'mini', 'aria-label': 'The line, front last' })
+  #sound = h('span', { class: 'sound' })
+  #rider = ''
+  #language = 'en'
+  /** @type {{ cue: CueMessage, until: number } | null} */
+  #told = null
+
+  /** @param {Stage} stage */
+  constructor(stage) {
+    this.stage = stage
+    this.root = h('div', { class: 'bars' }, h('header', {}, this.#sound, this.#mini), this.#big, this.#taps)
+    this.#taps.addEventListener('say', (event) => {
+      /** @type {Saying} */
+      const what = /** @type {CustomEvent} */ (event).detail.what
+      stage.live.tap(SAYINGS[what](this.#rider))
+    })
+  }
+
+  /** @param {Welcome} welcome */
+  welcome(welcome) {
+    this.#rider = welcome.you.rider ?? ''
+    this.#language = welcome.roster.find((card) => card.id === this.#rider)?.language ?? 'en'
+    this.root.lang = this.#language
+  }
+
+  /** @param {StateMessage} state */
+  state(state) {
+    const { welcome } = this.stage.live
+    if (!welcome) return
+    const riderOf = ridersOf(welcome.roster)
+    const line = state.line.filter(({ place }) => place !== 'out' && place !== 'adrift').reverse()
+    each(this.#mini, line, (place) => place.rider,
+      (place) => {
+        const card = riderOf(place.rider)
+        return h('li', {}, card ? riderTag(card, { short: true }) : place.rider)
+      },
+      (item, place) => {
+        item.className = `${place.place}${place.rider === this.#rider ? ' own' : ''}`
+      })
+    this.#taps.show({ words: wordsIn(this.#language), leading: this.#place(state)?.place === 'leading' })
+  }
+
+  presence() {}
+
+  /** @param {CueMessage} cue */
+  cue(cue) {
+    if (!this.#concerns(cue)) return
+    this.#told = { cue, until: cue.due_ms + CUE_MS }
+    const buzz = BUZZ[cue.kind]
+    if (buzz) navigator.vibrate?.(buzz)
+  }
+
+  /** The own ear: what is for this rider or for everybody. @param {CueMessage} cue */
+  words(cue) {
+    if (cue.to.length > 0 && !cue.to.includes(this.#rider)) return null
+    return cue.said[this.#language] ?? Object.values(cue.said)[0] ?? null
+  }
+
+  /** @param {number | null} now */
+  frame(now) {
+    const { state } = this.stage.live
+    if (!state) return
+    put(this.#sound, this.stage.live.voice.open ? '' : 'Touch for sound')
+    if (this.#told && (now === null || now > this.#told.until)) this.#told = null
+    this.#big.show(this.#told ? this.#cueScene(this.#told.cue, state, now) : this.#steadyScene(state, now))
+  }
+
+  close() {}
+
+  /** @param {CueMessage} cue */
+  #concerns(cue) {
+    if (cue.to.includes(this.#rider) || cue.rider === this.#rider) return true
+    return cue.to.length === 0 && !OF_ONE.has(cue.kind)
+  }
+
+  /** @param {CueMessage} cue @param {StateMessage} state @param {number | null} now */
+  #cueScene(cue, state, now) {
+    const words = wordsIn(this.#language)
+    const kind = cue.kind === 'switch' && cue.rider !== this.#rider ? 'switch_next' : cue.kind
+    const count = cue.kind === 'start_count' && cue.seconds !== null ? String(cue.seconds) : null
+    const figure = cue.power_w ?? cue.seconds
+    const steady = this.#steadyScene(state, now)
+    const name = cue.rider !== this.#rider ? ridersOf(this.stage.live.welcome?.roster ?? [])(cue.rider)?.name : undefined
+    const verb = cue.kind === 'terrain' ? (cue.place ?? '') : (words.cue[kind] ?? kind.replaceAll('_', ' '))
+    const own = cue.kind === 'hold' && figure !== null ? `${verb} ${figure}` : verb
+    return {
+      verb: count === null ? own : words.doing.ready,
+      figure: count ?? (cue.kind === 'terrain' && cue.distance_m ? `${cue.distance_m} m` : cue.kind === 'stay_on' && figure ? `+${figure}` : steady.figure),
+      then: name ? '' : steady.then,
+      next: name ?? steady.next,
+      field: /** @type {'now' | 'danger'} */ (cue.kind === 'stop' ? 'danger' : 'now'),
+    }
+  }
+
+  /** @param {StateMessage} state @param {number | null} now @returns {import('../parts/big-cue/big-cue.js').Values} */
+  #steadyScene(state, now) {
+    const words = wordsIn(this.#language)
+    const { doing, until, next, power } = this.#scene(state)
+    return {
+      verb: power ? `${words.cue.hold} ${power}` : words.doing[doing],
+      figure: until === null || now === null ? '' : countdownText(until - now),
+      then: next ? words.then : '',
+      next: next ? words.doing[next] : '',
+      field: '',
+    }
+  }
+
+  /** What is told of this rider, as what to do: one row a place. @param {StateMessage} state @returns {Scene} */
+  #scene(state) {
+    const ownTurn = state.upcoming.find((turn) => turn.rider === this.#rider) ?? null
+    const place = this.#place(state)
+    if (state.phase === 'over') return { doing: 'done', until: null, next: null }
+    if (state.phase !== 'racing') {
+      return { doing: 'ready', until: 0, next: state.upcoming[0]?.rider === this.#rider ? 'lead' : 'follow' }
+    }
+    const trouble = state.troubles.find(({ kind, rider }) => kind === 'adrift' && rider === this.#rider)
+    switch (place?.place) {
+      case 'leading':
+        return { doing: 'lead', until: state.turn?.ends_ms ?? null, next: 'off', power: state.turn?.power_w ?? 0 }
+      case 'drifting':
+        return { doing: 'drift', until: place.until_ms, next: 'latch' }
+      case 'latching':
+        return { doing: 'latch', until: place.until_ms, next: 'follow' }
+      case 'adrift':
+        return { doing: trouble?.decided === 'wait' ? 'waited' : trouble?.decided === 'go' ? 'alone' : 'adrift', until: null, next: null }
+      case 'out':
+        return { doing: 'out', until: null, next: null }
+      default:
+        return { doing: 'follow', until: ownTurn?.began_ms ?? null, next: ownTurn ? 'lead' : null }
+    }
+  }
+
+  /** @param {StateMessage} state @returns {PlaceMessage | null} */
+  #place(state) {
+    return state.line.find(({ rider }) => rider === this.#rider) ?? null
+  }
+}

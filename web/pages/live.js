@@ -1,0 +1,111 @@
+/**
+ * The entry of lobby, desk and bar screen. One document for all three: who has been let in to make sound in the lobby
+ * may still make sound in the race, and no connection is lost on the way. Which screen is shown follows from the
+ * phase of the race and from who you are.
+ */
+
+import { codeHere, ticketFor } from '../lib/api.js'
+import { h } from '../lib/html.js'
+import { Live } from '../lib/live.js'
+import { keepAwake } from '../lib/wake-lock.js'
+import { LinkStrip, registerLinkStrip } from '../parts/link-strip/link-strip.js'
+import { Bars } from './bars.js'
+import { Desk } from './desk.js'
+import { Lobby } from './lobby.js'
+
+/** @typedef {import('../lib/messages.js').Welcome} Welcome */
+/** @typedef {import('../lib/messages.js').StateMessage} StateMessage */
+/** @typedef {import('../lib/messages.js').PresenceMessage} PresenceMessage */
+/** @typedef {import('../lib/messages.js').CueMessage} CueMessage */
+/** @typedef {import('../lib/messages.js').Said} Said */
+/**
+ * What the entry shares with a screen.
+ * @typedef {object} Stage
+ * @property {Live} live
+ * @property {LinkStrip} strip
+ * @property {string} code
+ * @property {string} ticket
+ */
+/**
+ * A screen: gets messages, draws, taps.
+ * @typedef {object} Screen
+ * @property {HTMLElement} root
+ * @property {(welcome: Welcome) => void} welcome
+ * @property {(state: StateMessage) => void} state
+ * @property {(presence: PresenceMessage) => void} presence
+ * @property {(cue: CueMessage) => void} cue
+ * @property {(cue: CueMessage) => Said | null} words
+ * @property {(nowMs: number | null) => void} frame
+ * @property {() => void} close
+ */
+
+const SCREENS = { lobby: Lobby, desk: Desk, bars: Bars }
+
+registerLinkStrip()
+const strip = new LinkStrip()
+const main = h('main', {})
+document.body.append(strip, main)
+
+const code = codeHere()
+const ticket = ticketFor(code)
+/** @type {Screen | null} */
+let screen = null
+/** @type {keyof typeof SCREENS | null} */
+let shown = null
+/** @type {PresenceMessage | null} */
+let presence = null
+
+if (ticket) {
+  const live = new Live(code, ticket, {
+    onWelcome: (welcome) => {
+      document.title = `${welcome.race}, swingoff`
+      screen?.welcome(welcome)
+    },
+    onState: (state) => {
+      show(state)
+      screen?.state(state)
+    },
+    onPresence: (message) => {
+      presence = message
+      strip.say('voice', message.voice_ok ? '' : message.voice_sentence)
+      screen?.presence(message)
+    },
+    onError: (error) => strip.say('refusal', error.sentence),
+    onCue: (cue) => screen?.cue(cue),
+    words: (cue) => screen?.words(cue) ?? null,
+    onFrame: (now) => {
+      strip.say('link', linkSentence())
+      screen?.frame(now)
+    },
+  })
+  Object.assign(globalThis, { live }) // for whoever looks into a running page, and for its tests
+  const unlock = () => void live.voice.unlock()
+  for (const touch of ['pointerdown', 'keydown']) addEventListener(touch, unlock)
+  void keepAwake()
+
+  /** @param {StateMessage} state */
+  const show = (state) => {
+    if (!live.welcome) return
+    const wanted = state.phase === 'lobby' ? 'lobby' : live.welcome.you.role === 'director' ? 'desk' : 'bars'
+    if (wanted === shown) return
+    screen?.close()
+    shown = wanted
+    screen = new SCREENS[wanted]({ live, strip, code, ticket })
+    main.replaceChildren(screen.root)
+    document.documentElement.dataset.screen = wanted
+    history.replaceState(null, '', `/${wanted}/${code}${location.hash}`)
+    screen.welcome(live.welcome)
+    if (presence) screen.presence(presence)
+  }
+
+  const linkSentence = () => {
+    const { link, refusal, pending } = live.socket
+    if (link === 'open') return ''
+    if (link === 'refused') return refusal
+    if (live.socket.heard === null) return live.clock.read() > 3000 ? 'No connection to the race yet; trying again.' : ''
+    const waiting = pending ? ` ${pending} ${pending === 1 ? 'tap waits' : 'taps wait'} to be sent.` : ''
+    return `No connection: calling on alone. Last heard ${Math.round(live.silence / 1000)} s ago.${waiting}`
+  }
+} else {
+  strip.say('link', 'This link is not whole: its ticket is missing. Open the link or the code that the director shared.')
+}

@@ -1,0 +1,75 @@
+/**
+ * The call sheet: what is to be called falls from above through now, and what was called and told lies below.
+ *
+ *     <call-sheet></call-sheet>
+ *     sheet.show({ cues, log, textOf })   on each state; cues soonest first, log newest last
+ *     sheet.called(text)                  when a cue's instant has come
+ *     sheet.frame(nowMs)                  on each frame
+ */
+
+import { each, h, put } from '../../lib/html.js'
+import { clockText, countdownText } from '../../lib/race-clock.js'
+
+/** @typedef {import('../../lib/messages.js').CueMessage} CueMessage */
+/** @typedef {import('../../lib/messages.js').LogLine} LogLine */
+
+const COMING = 9
+const SAID = 40
+
+export class CallSheet extends HTMLElement {
+  /** @type {CueMessage[]} */
+  #coming = []
+  #list = h('ol', { class: 'coming', 'aria-label': 'To be called, the next one last' })
+  #now = h('p', { class: 'called now', role: 'status' })
+  #log = h('ol', { class: 'log', 'aria-label': 'Called and told, the latest first', tabindex: '0' })
+
+  connectedCallback() {
+    if (!this.childElementCount) this.append(this.#list, this.#now, this.#log)
+  }
+
+  /** @param {{ cues: readonly CueMessage[], log: readonly LogLine[], textOf: (cue: CueMessage) => string }} values */
+  show({ cues, log, textOf }) {
+    this.#coming = cues.slice(0, COMING)
+    each(this.#list, [...this.#coming].reverse(), (cue) => cue.id,
+      () => h('li', {}, h('span', { class: 'when' }), h('span', { class: 'text' })),
+      (row, cue) => {
+        const [, text] = row.children
+        if (text) put(text, textOf(cue))
+        row.title = cue.because
+        row.classList.toggle('fixed', cue.fixed)
+      })
+    const newest = log.slice(-SAID).reverse()
+    each(this.#log, newest, keyOf,
+      (line) => h('li', { class: line.kind }, h('span', { class: 'when' }, clockText(line.at_ms)),
+        h('span', { class: 'text' }, h('span', {}, line.text), line.because && h('small', {}, line.because),
+          line.kind === 'fact' && h('small', {}, `told by ${line.by}`))),
+      () => undefined)
+  }
+
+  /** @param {string} text */
+  called(text) {
+    put(this.#now, text)
+  }
+
+  /** @param {number | null} now */
+  frame(now) {
+    const rows = this.#list.children
+    for (const [index, cue] of this.#coming.entries()) {
+      const row = rows[rows.length - 1 - index]
+      const when = row?.firstElementChild
+      if (!row || !when) continue
+      put(when, now === null ? '' : countdownText(cue.due_ms - now))
+      // Its instant has come: it is the one beneath now, until the next state leaves it out.
+      row.classList.toggle('gone', now !== null && cue.due_ms <= now)
+    }
+  }
+}
+
+export function registerCallSheet() {
+  customElements.define('call-sheet', CallSheet)
+}
+
+/** @param {LogLine} line */
+function keyOf(line) {
+  return `${line.at_ms} ${line.kind} ${line.what} ${line.text}`
+}

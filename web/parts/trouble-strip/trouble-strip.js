@@ -1,0 +1,74 @@
+/**
+ * What is wrong with the line until it is mended, each with what can be done about it. Says so when nothing is.
+ *
+ *     <trouble-strip></trouble-strip>
+ *     strip.show({ roster, state })    strip.frame(nowMs)
+ *
+ * Event: `act` {act}, a wire act.
+ */
+
+import { each, h, put } from '../../lib/html.js'
+import { countdownText } from '../../lib/race-clock.js'
+import { ridersOf } from '../rider-mark/rider-mark.js'
+
+/** @typedef {import('../../lib/messages.js').RiderCard} RiderCard */
+/** @typedef {import('../../lib/messages.js').StateMessage} StateMessage */
+/** @typedef {import('../../lib/messages.js').TroubleMessage} TroubleMessage */
+/** @typedef {import('../../lib/messages.js').Tap['act']} Act */
+
+const DECIDED = { '': '', wait: ': the line waits', go: ': the line goes on' }
+
+export class TroubleStrip extends HTMLElement {
+  /** @type {readonly TroubleMessage[]} */
+  #troubles = []
+  #whole = h('p', { class: 'whole soft' }, 'Nobody adrift, no gap')
+  #list = h('ul', { role: 'status' })
+
+  connectedCallback() {
+    if (!this.childElementCount) this.append(this.#whole, this.#list)
+  }
+
+  /** @param {{ roster: readonly RiderCard[], state: StateMessage }} values */
+  show({ roster, state }) {
+    const riderOf = ridersOf(roster)
+    this.#troubles = state.troubles
+    this.#whole.hidden = state.troubles.length > 0
+    each(this.#list, state.troubles, (trouble) => `${trouble.kind} ${trouble.rider}`,
+      (trouble) => h('li', {}, h('strong', { class: 'what' }), h('span', { class: 'since' }), ...this.#ways(trouble)),
+      (row, trouble) => {
+        const name = riderOf(trouble.rider)?.name ?? trouble.rider
+        const what = row.querySelector('.what')
+        if (what) put(what, trouble.kind === 'gap' ? `Gap before ${name}` : `${name} is adrift${DECIDED[trouble.decided]}`)
+        for (const button of row.querySelectorAll('button')) {
+          const decided = button.dataset.act === 'wait_for' ? 'wait' : 'go'
+          button.setAttribute('aria-pressed', String(trouble.kind === 'adrift' && trouble.decided === decided))
+        }
+      })
+  }
+
+  /** @param {number | null} now */
+  frame(now) {
+    for (const [index, trouble] of this.#troubles.entries()) {
+      const since = this.#list.children[index]?.querySelector('.since')
+      if (since && now !== null) put(since, countdownText(now - trouble.since_ms))
+    }
+  }
+
+  /** @param {TroubleMessage} trouble */
+  #ways({ kind, rider }) {
+    if (kind === 'gap') return [this.#button({ act: 'gap_closed', rider }, 'Closed', '')]
+    return [this.#button({ act: 'wait_for', rider }, 'Wait', 'w'), this.#button({ act: 'go_without', rider }, 'Go on', 'd')]
+  }
+
+  /** @param {Act} act @param {string} text @param {string} key */
+  #button(act, text, key) {
+    return h('button', {
+      type: 'button', dataset: { act: act.act },
+      onclick: () => this.dispatchEvent(new CustomEvent('act', { detail: { act }, bubbles: true })),
+    }, text, key && h('kbd', {}, key))
+  }
+}
+
+export function registerTroubleStrip() {
+  customElements.define('trouble-strip', TroubleStrip)
+}
