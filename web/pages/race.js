@@ -131,6 +131,7 @@ const savers = {
       put(nameRefusal, '')
       rememberRace({ code, name, role: 'director', ticket, rider: '' })
       title()
+      await tellLobby()
     },
     (sentence) => put(nameRefusal, sentence),
   ),
@@ -283,6 +284,7 @@ parts.plan.addEventListener('plan-wanted', async () => {
     draft.plan = plan
     parts.plan.working = false
     drawPlan()
+    await tellLobby()
   } catch (error) {
     if (signal.aborted) return
     parts.plan.working = false
@@ -302,15 +304,22 @@ parts.plan.addEventListener('plan-cancelled', () => {
   find('setup-plan button', HTMLButtonElement).focus()
 })
 
-parts.links.addEventListener('open-lobby', async () => {
+parts.links.addEventListener('open-lobby', () => void openLobby())
+
+async function openLobby() {
   try {
     draft.links = await call('POST', `${path}/open`, { ticket })
+    draft.phase = 'lobby'
     drawLinks()
   } catch (error) {
     parts.links.refuse(sentenceOf(error))
   }
-  drawStations()
-})
+}
+
+/** An open lobby gets each new plan and name at once: nobody should start on the one before. */
+async function tellLobby() {
+  if (draft.links && draft.phase === 'lobby' && draft.plan) await openLobby()
+}
 
 // Drawing
 
@@ -332,6 +341,7 @@ function drawPlan() {
 
 function drawLinks() {
   parts.links.show(draft.links, code, draft.plan !== null)
+  put(find('#late', HTMLElement), LATE[draft.phase] ?? '')
   drawStations()
 }
 
@@ -356,6 +366,13 @@ function missing() {
     return `The time counts on rider ${draft.rules.counted}, but there are ${draft.riders.length}: choose a smaller number.`
   }
   return ''
+}
+
+/** @type {Record<string, string>} */
+const LATE = {
+  countdown: 'The start is set: course, riders, rules and plan stay as they are.',
+  racing: 'The race is on: course, riders, rules and plan stay as they are.',
+  over: 'The race is over: what it was ridden with stays. Make a new race for the next one.',
 }
 
 const STATIONS = /** @type {const} */ ([
@@ -497,6 +514,7 @@ async function start() {
   ridersChanged()
   drawPlan()
   sendWhatIsNotThere()
+  void tellLobby()
   drawSaving()
 }
 

@@ -199,7 +199,12 @@ export class SetupCourse extends HTMLElement {
     )
     view.show(course)
     this.result.replaceChildren(
-      h('h3', { class: 'course-name' }, course.name, h('span', {}, `${kmOf(course.length_m)}\u00a0km`)),
+      h(
+        'div',
+        { class: 'course-head' },
+        h('h3', {}, course.name),
+        h('p', {}, h('b', {}, `${kmOf(course.length_m)}\u00a0km`), ` ${heights(course)}`),
+      ),
       view,
       ...course.notes.map((note) => h('p', { class: 'caution' }, note)),
       stretchList(course),
@@ -257,6 +262,13 @@ function stretchList(course) {
       )
     : null
   return h('details', { class: 'fold' }, h('summary', {}, summary(course)), stretches, marks)
+}
+
+/** @param {CourseCard} course */
+function heights(course) {
+  if (!course.has_height) return 'no heights told: taken as flat'
+  const all = course.profile.map(([, height_m]) => height_m)
+  return `between ${Math.round(Math.min(...all))} and ${Math.round(Math.max(...all))}\u00a0m high`
 }
 
 /** @param {CourseCard} course */

@@ -7,10 +7,15 @@
  * Sends up: open-lobby.
  */
 
-import { h } from '../../lib/html.js'
+import { fill, h } from '../../lib/html.js'
 
 /** @typedef {{ url: string, qr_svg: string }} Link */
 /** @typedef {{ director: Link, riders: (Link & { rider: string, name: string })[], join: Link & { code: string } }} Links */
+
+const WAITING = {
+  shut: 'The lobby opens once there is a plan.',
+  open: 'The lobby still has the plan from before: work it out again, and it gets the new one at once.',
+}
 
 export class SetupLinks extends HTMLElement {
   constructor() {
@@ -43,13 +48,14 @@ export class SetupLinks extends HTMLElement {
   show(links, code, planned) {
     this.openButton.hidden = links !== null
     this.openButton.toggleAttribute('disabled', !planned)
-    this.waiting.textContent = links || planned ? '' : 'The lobby opens once there is a plan.'
+    this.waiting.textContent = planned ? '' : WAITING[links ? 'open' : 'shut']
     if (!links) {
       this.result.replaceChildren()
       return
     }
     const status = h('p', { class: 'unseen', 'aria-live': 'polite' })
-    this.result.replaceChildren(
+    fill(
+      this.result,
       h(
         'div',
         { class: 'join-sign' },
@@ -65,10 +71,23 @@ export class SetupLinks extends HTMLElement {
       h(
         'p',
         { class: 'links-doors' },
-        h('a', { class: 'button primary', href: links.director.url.replace('/desk/', '/lobby/') }, 'To the lobby'),
-        h('a', { class: 'button', href: links.director.url }, 'To the desk'),
+        h(
+          'a',
+          { class: 'button primary', href: here(links.director.url).replace('/desk/', '/lobby/') },
+          'To the lobby',
+        ),
+        h('a', { class: 'button', href: here(links.director.url) }, 'To the desk'),
         this.copy('Copy the director’s link', links.director.url, status),
       ),
+      onlyHere(links.join.url)
+        ? h(
+            'p',
+            { class: 'caution' },
+            'These links work on this machine alone. For phones, end swingoff and start it again with ',
+            h('code', {}, '--host 0.0.0.0'),
+            '; races are kept.',
+          )
+        : null,
       h(
         'p',
         { class: 'caution' },
@@ -124,6 +143,23 @@ export class SetupLinks extends HTMLElement {
 function qr(link, words) {
   const src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(link.qr_svg)}`
   return h('img', { class: 'qr', alt: words, src, width: '160', height: '160' })
+}
+
+/**
+ * The same page at the address this browser uses already: what it keeps, it keeps there.
+ * @param {string} url
+ */
+function here(url) {
+  const { pathname, hash } = new URL(url, location.href)
+  return pathname + hash
+}
+
+/**
+ * Whether only the machine that serves can follow a link.
+ * @param {string} url
+ */
+function onlyHere(url) {
+  return /^(localhost|127\.|\[::1\])/.test(new URL(url, location.href).host)
 }
 
 /** @param {string} url */

@@ -11,6 +11,9 @@ import { clockOf, gradeOf, kmOf } from '../../lib/cells.js'
 /** @typedef {import('../../lib/messages.js').RuleCard} RuleCard */
 /** @typedef {{ id: string, name: string }} Named */
 
+/** A stretch that begins this near a landmark needs no line of its own. */
+const SAME_PLACE_M = 100
+
 /**
  * When the plan expects the front of the line at a place: between two marks of its schedule, in proportion.
  * @param {PlanCard} plan
@@ -102,10 +105,12 @@ function turnCell(rule, rider) {
  * @param {CourseCard} course
  */
 export function timeTable(plan, course) {
-  const places = [
-    ...plan.rules.slice(1).map((rule) => ({ name: `${rule.name} begins`, at_m: rule.start_m, mark: false })),
-    ...course.landmarks.map((one) => ({ name: one.name, at_m: one.at_m, mark: true })),
-  ].sort((one, other) => one.at_m - other.at_m)
+  const marks = course.landmarks.map((one) => ({ name: one.name, at_m: one.at_m, mark: true }))
+  const starts = plan.rules
+    .slice(1)
+    .map((rule) => ({ name: `${rule.name} begins`, at_m: rule.start_m, mark: false }))
+    .filter((start) => marks.every((mark) => Math.abs(mark.at_m - start.at_m) > SAME_PLACE_M))
+  const places = [...marks, ...starts].sort((one, other) => one.at_m - other.at_m)
   const row = (/** @type {string} */ name, /** @type {number} */ at_m, /** @type {string} */ time, mark = false) =>
     h(
       'tr',
@@ -209,7 +214,7 @@ export function namesOf(riders) {
  */
 export function worth(plan) {
   /** @type {[string, string][]} */
-  const lines = [['Made by', METHODS[plan.method] ?? plan.method]]
+  const lines = []
   if (plan.equal_turns_s !== null) {
     const gain_s = plan.equal_turns_s - plan.finish_s
     const words = gain_s >= 0 ? `${gain_s.toFixed(1)} s faster` : `${(-gain_s).toFixed(1)} s slower`
@@ -220,11 +225,12 @@ export function worth(plan) {
     lines.push(['No rotation can beat', clockOf(plan.bound_s)])
     lines.push(['So at most', `${(gap * 100).toFixed(1)} % to be won`])
   }
+  lines.push(['Made by', METHODS[plan.method] ?? plan.method])
   return lines
 }
 
 /** @type {Record<string, string>} */
 const METHODS = {
-  steady: 'the steady method: one effort a stretch, shared out',
-  optimised: 'search: the fastest turns found',
+  steady: 'steady: one effort a stretch, shared out',
+  optimised: 'optimised: the fastest turns found',
 }

@@ -54,6 +54,7 @@ export class SetupRiders extends HTMLElement {
         { class: 'hint' },
         'Rows copied from a spreadsheet can be pasted into any cell; a row of headings is understood.',
       ),
+      figuresExplained(),
       this.rosterFold,
     )
     this.addButton.addEventListener('click', () => this.add())
@@ -103,7 +104,7 @@ export class SetupRiders extends HTMLElement {
       const words = column.key === 'drag' ? 'Drag area or height' : column.label
       return h(
         'div',
-        { class: `cell cell-${column.key}` },
+        { class: `cell cell-${column.key}`, dataset: { unit: unitOf(column, this.roster.unit) } },
         h(
           'label',
           { for: id },
@@ -409,6 +410,37 @@ export class SetupRiders extends HTMLElement {
   send(name, detail = this.roster) {
     this.dispatchEvent(new CustomEvent(name, { detail, bubbles: true }))
   }
+}
+
+/** For whoever has never met these figures. */
+function figuresExplained() {
+  const meanings = /** @type {const} */ ([
+    [
+      'Critical power',
+      'The most that can be held without W′ draining, in watts. It comes from all-out efforts of different lengths, each of 2 to 15 minutes.',
+    ],
+    [
+      'W′',
+      'The work that can be done above critical power before the legs are empty, in kilojoules. Often 10 to 25 kJ. The same tests give it.',
+    ],
+    [
+      'Drag area',
+      'How much air the rider moves, in m², riding alone in the position of the race. Often 0.20 to 0.30. Not measured? Choose “cm tall” and type the height: it is estimated, roughly.',
+    ],
+    ['Bike and kit', 'Bike, bottles, shoes, helmet. Empty takes 9 kg.'],
+    ['Spoken as', 'How the voice says the name, if it says it wrong: Yorg for Jörg.'],
+  ])
+  return h(
+    'details',
+    { class: 'fold' },
+    h('summary', {}, 'What these figures are'),
+    h('dl', { class: 'meanings' }, ...meanings.flatMap(([term, text]) => [h('dt', {}, term), h('dd', {}, text)])),
+    h(
+      'p',
+      { class: 'caution' },
+      'All-out tests are for healthy, trained riders. Ask a doctor or a coach if in doubt; a cautious guess also gives a plan.',
+    ),
+  )
 }
 
 /**

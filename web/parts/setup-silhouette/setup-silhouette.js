@@ -31,7 +31,7 @@ export class SetupSilhouette extends HTMLElement {
         'figure',
         { class: plan ? 'silhouette with-lanes' : 'silhouette', 'aria-label': describe(course) },
         stretchNames(course, share),
-        h('div', { class: 'silhouette-ground' }, ground(course), heights(course)),
+        h('div', { class: 'silhouette-ground' }, ground(course)),
         landmarks(course, share),
         plan ? lanes(course, plan, riders, share) : null,
         kilometres(course, share),
@@ -55,13 +55,11 @@ function stretchNames(course, share) {
     'ol',
     { class: 'silhouette-stretches' },
     ...course.stretches.map((stretch) => {
-      const part = (stretch.end_m - stretch.start_m) / course.length_m
       return placed(
         h(
           'li',
           {
             'data-terrain': stretch.terrain,
-            class: part < 0.09 ? 'narrow' : null,
             title: `${stretch.name}, ${gradeOf(stretch.mean_grade)}`,
           },
           h('span', { class: 'arrow', 'aria-hidden': 'true' }, ARROWS[stretch.terrain]),
@@ -114,24 +112,14 @@ function range(course) {
   return [low, Math.max(high, low + 60)]
 }
 
-/** @param {CourseCard} course */
-function heights(course) {
-  const all = course.profile.map(([, height_m]) => height_m)
-  return h(
-    'p',
-    { class: 'silhouette-heights' },
-    course.has_height
-      ? `${Math.round(Math.min(...all))}–${Math.round(Math.max(...all))}\u00a0m`
-      : 'no heights in the file: taken as flat',
-  )
-}
-
 /**
  * @param {CourseCard} course
  * @param {(at_m: number) => string} share
  */
 function landmarks(course, share) {
   if (course.landmarks.length === 0) return null
+  const crowded = spaced(course, 0.022)
+  const crowdedOnPhone = spaced(course, 0.055)
   return h(
     'ol',
     { class: 'silhouette-landmarks' },
@@ -139,14 +127,31 @@ function landmarks(course, share) {
       placed(
         h(
           'li',
-          { title: `${landmark.name}, km ${kmOf(landmark.at_m)}` },
-          letterOf(index),
+          {
+            title: `${landmark.name}, km ${kmOf(landmark.at_m)}`,
+            class: crowded[index] ? 'crowded' : crowdedOnPhone[index] ? 'crowded-on-phone' : null,
+          },
+          h('span', { class: 'letter' }, letterOf(index)),
           h('span', { class: 'unseen' }, ` ${landmark.name}, kilometre ${kmOf(landmark.at_m)}`),
         ),
         share(landmark.at_m),
       ),
     ),
   )
+}
+
+/**
+ * Which landmarks stand too near to the letter before them for a letter of their own; their tick stays.
+ * @param {CourseCard} course
+ * @param {number} least  as a share of the course
+ */
+function spaced(course, least) {
+  let last_m = -Infinity
+  return course.landmarks.map(({ at_m }) => {
+    if (at_m - last_m < least * course.length_m) return true
+    last_m = at_m
+    return false
+  })
 }
 
 /**
@@ -174,9 +179,8 @@ function lanes(course, plan, riders, share) {
           ...plan.rules.map((rule) => {
             const turn = rule.turns.find((one) => one.rider === rider)
             const length_s = turn?.length_s ?? 0
-            const part = (rule.end_m - rule.start_m) / course.length_m
             const title = length_s ? `${rule.name}: ${Math.round(length_s)} s` : `${rule.name}: follows`
-            const words = part > 0.045 ? h('b', {}, length_s ? Math.round(length_s) : '–') : null
+            const words = h('b', {}, length_s ? Math.round(length_s) : '–')
             const element = h('span', { class: length_s ? 'lane-part' : 'lane-part idle', title }, words)
             element.style.setProperty('--long', (length_s / longest_s).toFixed(3))
             return placed(element, share(rule.start_m), share(rule.end_m - rule.start_m))
@@ -199,7 +203,12 @@ function kilometres(course, share) {
   return h(
     'div',
     { class: 'silhouette-km', 'aria-hidden': 'true' },
-    ...marks.map((at_m) => placed(h('span', {}, kmOf(at_m, step_m < 1000 ? 1 : 0)), share(at_m))),
+    ...marks.map((at_m) =>
+      placed(
+        h('span', { class: at_m > course.length_m * 0.7 ? 'late' : null }, kmOf(at_m, step_m < 1000 ? 1 : 0)),
+        share(at_m),
+      ),
+    ),
     h('span', { class: 'finish' }, `${kmOf(course.length_m)}\u00a0km`),
   )
 }
