@@ -87,7 +87,6 @@ def serve(
 ) -> None:
     """Serve the pages, print the link, open the browser."""
     settings = read_settings(os.environ, host=host, port=port, data_dir=data, public_url=public_url)
-    context.obj = settings
     if context.invoked_subcommand is None:
         _serve(settings, open_browser=browser)
 
@@ -104,10 +103,14 @@ def rehearse(
         int | None, typer.Option(min=0, help="Of the riders' whims; the scenario's own if not said.")
     ] = None,
     as_json: AsJson = False,
+    host: Host = None,
+    port: Port = None,
+    data: Data = None,
+    public_url: PublicUrl = None,
     browser: Browser = True,
 ) -> None:
     """Rehearse a race with simulated riders: at riding pace in the browser, or with --fast in a moment."""
-    settings: Settings = context.obj
+    settings = _settings_after(context, host=host, port=port, data_dir=data, public_url=public_url)
     path = _scenario_path(settings, scenario)
     if fast or as_json:
         _rehearse_fast(path, seed, as_json)
@@ -115,7 +118,19 @@ def rehearse(
     from server.runner.house import scenario_in
 
     scenario_in(path)  # its faults are told here, before anything starts
-    _serve(settings, open_browser=browser, rehearsal=(path, pace, seed))
+    _serve(settings, open_browser=browser and _told_before(context)["browser"], rehearsal=(path, pace, seed))
+
+
+def _told_before(context: typer.Context) -> dict[str, Any]:
+    """What stood before the command's word: an option may stand on either side of it."""
+    assert context.parent is not None
+    return context.parent.params
+
+
+def _settings_after(context: typer.Context, **told: Any) -> Settings:
+    """Settings from the options after the command's word, else from those before it, else as they come."""
+    before = _told_before(context) | {"data_dir": _told_before(context)["data"]}
+    return read_settings(os.environ, **{name: before[name] if it is None else it for name, it in told.items()})
 
 
 @app.command()
