@@ -62,13 +62,21 @@ class LiveServer:
         self._log = data.parent / f"{data.name}-server.log"
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(self, *arguments: str) -> None:
-        """Start it and wait until it answers. Raises AssertionError with its output if it doesn't."""
+    def start(self, *words: str) -> None:
+        """Start it and wait until it answers. Raises AssertionError with its output if it doesn't.
+
+        Args:
+            words: what stands after ``swingoff``, such as ``"rehearse", "demo"``; none serves.
+        """
         assert self._process is None, "the server runs already"
-        command = [sys.executable, "-m", "server", "--port", str(self.port), "--data", str(self.data), "--no-browser"]
+        told = ["--port", str(self.port), "--data", str(self.data), "--no-browser"]
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
-                [*command, *arguments], cwd=ROOT, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT
+                [sys.executable, "-m", "server", *words, *told],
+                cwd=ROOT,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=subprocess.STDOUT,
             )
         self._wait_until_it_answers()
 
@@ -109,6 +117,16 @@ class LiveServer:
                 self._process.kill()
                 self._process.wait()
         self._process = None
+
+    def wait_until_it_says(self, words: str) -> None:
+        """Wait until it has printed these words. Raises AssertionError with its output if it doesn't."""
+        end = time.monotonic() + START_WITHIN_S
+        while words not in self.output():
+            if time.monotonic() > end:
+                raise AssertionError(
+                    f"the server did not say {words!r} within {START_WITHIN_S:.0f} s:\n{self.output()}"
+                )
+            time.sleep(0.05)
 
     def output(self) -> str:
         """Everything it has printed so far."""

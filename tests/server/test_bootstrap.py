@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from server import bootstrap
+from tests.conftest import LiveServer
 
 BOOTSTRAP = Path(bootstrap.__file__)
 
@@ -102,3 +103,14 @@ def test_a_changed_pyproject_is_installed_anew(checkout: Path) -> None:
     before = bootstrap.fingerprint("demo", checkout)
     (checkout / "pyproject.toml").write_text("[project]\nname = 'swingoff'\nversion = '2'\n", "utf-8")
     assert bootstrap.fingerprint("demo", checkout) != before
+
+
+def test_the_demo_takes_port_data_and_no_browser_after_its_words(tmp_path: Path) -> None:
+    demo = LiveServer(tmp_path / "data")
+    words = bootstrap.START["demo"]
+    try:
+        demo.start(*words[words.index("server") + 1 :])
+        demo.wait_until_it_says(f"{demo.url}/desk/")
+        assert demo.data.is_dir()
+    finally:
+        demo.stop()
