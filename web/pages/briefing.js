@@ -6,7 +6,7 @@ import { call, codeHere, ticketFor } from '../lib/api.js'
 import { clockOf, gradeOf, kmOf } from '../lib/cells.js'
 import { find, h } from '../lib/html.js'
 import { SetupSilhouette } from '../parts/setup-silhouette/setup-silhouette.js'
-import { namesOf, stretchUnder, timeAt, timeTable, turnTable } from '../parts/setup-plan/tables.js'
+import { landmarkTimes, namesOf, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
@@ -104,7 +104,7 @@ function sheetHead(ready, whose) {
 /** @param {Ready} ready */
 function sheetForAll(ready) {
   const view = new SetupSilhouette()
-  view.show(ready.course, ready.plan, ready.riders)
+  view.show(ready.course)
   const names = namesOf(ready.riders)
   return h(
     'article',
@@ -118,8 +118,9 @@ function sheetForAll(ready) {
       ),
     ),
     view,
-    h('div', { class: 'scroll' }, turnTable(ready.plan, ready.course, ready.riders)),
-    h('div', { class: 'brief-pair' }, timeTable(ready.plan, ready.course), heard(ready)),
+    h('div', { class: 'scroll' }, turnSheet(ready.plan, ready.course, ready.riders)),
+    landmarkTimes(ready.plan, ready.course),
+    heard(ready),
     care(),
   )
 }
@@ -163,8 +164,13 @@ function sheetFor(ready, rider) {
     { class: 'brief mine' },
     sheetHead(ready, name),
     h('p', { class: 'brief-first' }, ...firstWords(ready, place)),
-    h('ol', { class: 'brief-stretches' }, ...ready.plan.rules.map((rule) => stretchLine(ready, rule, rider))),
-    h('div', { class: 'brief-pair' }, timeTable(ready.plan, ready.course), heard(ready)),
+    h(
+      'ol',
+      { class: ready.plan.rules.length > 11 ? 'brief-stretches many' : 'brief-stretches' },
+      ...ready.plan.rules.map((rule) => stretchLine(ready, rule, rider)),
+    ),
+    landmarkTimes(ready.plan, ready.course),
+    heard(ready),
     care(),
   )
 }
@@ -201,18 +207,16 @@ function stretchLine(ready, rule, rider) {
     ? [
         h('b', { class: 'big-number' }, `${Math.round(mine.length_s)} s`),
         h('b', { class: 'big-number' }, `${Math.round(mine.power_w)} W`),
-        h(
-          'span',
-          { class: 'wheels' },
-          leading.length > 1
-            ? `after ${call(before?.rider)}, then ${call(after?.rider)}; about ${clockOf(others_s)} of rest`
-            : 'you lead all of it',
-        ),
+        leading.length > 1
+          ? h(
+              'span',
+              { class: 'wheels' },
+              h('span', {}, `after ${call(before?.rider)}, then ${call(after?.rider)}`),
+              h('span', { class: 'soft' }, `rest about ${clockOf(others_s)}`),
+            )
+          : h('span', { class: 'wheels' }, 'you lead all of it'),
       ]
-    : [
-        h('b', { class: 'big-number' }, 'Follow'),
-        h('span', { class: 'wheels' }, 'you do not lead here; stay on the wheel and rest'),
-      ]
+    : [h('b', { class: 'big-number follow' }, 'Follow'), h('span', { class: 'wheels' }, 'rest on the wheel')]
   return h(
     'li',
     { 'data-terrain': under?.terrain },

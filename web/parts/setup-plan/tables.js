@@ -5,6 +5,7 @@
 
 import { h, s } from '../../lib/html.js'
 import { clockOf, gradeOf, kmOf } from '../../lib/cells.js'
+import { letterOf } from '../setup-silhouette/setup-silhouette.js'
 
 /** @typedef {import('../../lib/messages.js').PlanCard} PlanCard */
 /** @typedef {import('../../lib/messages.js').CourseCard} CourseCard */
@@ -85,6 +86,72 @@ export function turnTable(plan, course, riders) {
 }
 
 /**
+ * The same, a row a stretch: what fits on paper, with the time each stretch begins.
+ * @param {PlanCard} plan
+ * @param {CourseCard | null} course
+ * @param {readonly Named[]} riders
+ */
+export function turnSheet(plan, course, riders) {
+  const names = namesOf(riders)
+  return h(
+    'table',
+    { class: 'sheet turns' },
+    h('caption', {}, 'Turns in this order: seconds on the front, and watts there'),
+    h(
+      'thead',
+      {},
+      h(
+        'tr',
+        {},
+        h('th', { scope: 'col' }, 'Stretch'),
+        h('th', { scope: 'col', class: 'number' }, 'from'),
+        h('th', { scope: 'col', class: 'number' }, 'km/h'),
+        ...plan.order.map((rider) => h('th', { scope: 'col', class: 'number' }, h('b', {}, names.get(rider) ?? rider))),
+      ),
+    ),
+    h(
+      'tbody',
+      {},
+      ...plan.rules.map((rule) => {
+        const under = stretchUnder(course, rule)
+        const grade = under && under.terrain !== 'flat' ? `, ${gradeOf(under.mean_grade)}` : ''
+        return h(
+          'tr',
+          { 'data-terrain': under?.terrain },
+          h('th', { scope: 'row' }, rule.name, h('span', {}, `km ${kmOf(rule.start_m)}–${kmOf(rule.end_m)}${grade}`)),
+          h('td', { class: 'number' }, clockOf(timeAt(plan, rule.start_m))),
+          h('td', { class: 'number' }, (rule.speed_mps * 3.6).toFixed(0)),
+          ...plan.order.map((rider) => turnCell(rule, rider)),
+        )
+      }),
+    ),
+  )
+}
+
+/**
+ * When each landmark is passed, as a list that runs in columns.
+ * @param {PlanCard} plan
+ * @param {CourseCard} course
+ */
+export function landmarkTimes(plan, course) {
+  const places = [...course.landmarks, { name: 'Finish', at_m: course.length_m }]
+  return h(
+    'ol',
+    { class: 'landmark-times', 'aria-label': 'When we are where' },
+    ...places.map((place, index) =>
+      h(
+        'li',
+        {},
+        h('b', {}, index < course.landmarks.length ? letterOf(index) : ''),
+        h('span', {}, place.name),
+        h('span', {}, kmOf(place.at_m)),
+        h('b', {}, clockOf(index < course.landmarks.length ? timeAt(plan, place.at_m) : plan.finish_s)),
+      ),
+    ),
+  )
+}
+
+/**
  * @param {RuleCard} rule
  * @param {string} rider
  */
@@ -156,7 +223,11 @@ export function reserveCurves(plan, course, riders, margin) {
   return h(
     'figure',
     { class: 'reserves' },
-    h('figcaption', {}, 'What each has left of W′: full at the top, the margin dotted'),
+    h(
+      'figcaption',
+      {},
+      'What each has left of W′ at the end of each stretch, the margin dotted; beside it the least at any moment',
+    ),
     h(
       'ul',
       {},
