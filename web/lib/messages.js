@@ -42,7 +42,7 @@ export {}
  */
 
 /**
- * The silhouette: (distance, height) pairs, at most 400 of them.
+ * The silhouette: (distance, height) pairs, at most 400 of them. ``notes`` says what was filled in or chosen.
  *
  * @typedef {object} CourseCard
  * @property {string} name
@@ -51,6 +51,7 @@ export {}
  * @property {readonly StretchCard[]} stretches
  * @property {readonly LandmarkCard[]} landmarks
  * @property {boolean} has_height
+ * @property {readonly string[]} notes
  */
 
 /**
@@ -405,7 +406,7 @@ export {}
  *
  * ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
  * ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
- * ``may`` names the director's acts that would be accepted now.
+ * ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
  *
  * @typedef {object} StateMessage
  * @property {'state'} kind
@@ -422,6 +423,7 @@ export {}
  * @property {number} cues_until_ms
  * @property {number} spare
  * @property {readonly string[]} may
+ * @property {string} undo
  * @property {readonly LogLine[]} log
  */
 

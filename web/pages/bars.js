@@ -119,23 +119,47 @@ export class Bars {
     return cue.to.length === 0 && !OF_ONE.has(cue.kind)
   }
 
-  /** @param {CueMessage} cue @param {StateMessage} state @param {number | null} now */
+  /**
+   * A cue as a screen: its word, and what belongs to it; else what stands there anyway.
+   * @param {CueMessage} cue @param {StateMessage} state @param {number | null} now
+   * @returns {import('../parts/big-cue/big-cue.js').Values}
+   */
   #cueScene(cue, state, now) {
     const words = wordsIn(this.#language)
-    const kind = cue.kind === 'switch' && cue.rider !== this.#rider ? 'switch_next' : cue.kind
-    const count = cue.kind === 'start_count' && cue.seconds !== null ? String(cue.seconds) : null
-    const figure = cue.power_w ?? cue.seconds
-    const steady = this.#steadyScene(state, now)
-    const name = cue.rider !== this.#rider ? ridersOf(this.stage.live.welcome?.roster ?? [])(cue.rider)?.name : undefined
-    const verb = cue.kind === 'terrain' ? (cue.place ?? '') : (words.cue[kind] ?? kind.replaceAll('_', ' '))
-    const own = cue.kind === 'hold' && figure !== null ? `${verb} ${figure}` : verb
-    return {
-      verb: count === null ? own : words.doing.ready,
-      figure: count ?? (cue.kind === 'terrain' && cue.distance_m ? `${cue.distance_m} m` : cue.kind === 'stay_on' && figure ? `+${figure}` : steady.figure),
-      then: name ? '' : steady.then,
-      next: name ?? steady.next,
-      field: /** @type {'now' | 'danger'} */ (cue.kind === 'stop' ? 'danger' : 'now'),
+    const about = ridersOf(this.stage.live.welcome?.roster ?? [])(cue.rider === this.#rider ? null : cue.rider)?.name ?? ''
+    const scene = { ...this.#steadyScene(state, now), verb: words.cue[cue.kind] ?? cue.kind.replaceAll('_', ' '), field: /** @type {'now' | 'danger'} */ ('now') }
+    switch (cue.kind) {
+      case 'stop':
+        return { ...scene, figure: '', then: '', next: about, field: 'danger' }
+      case 'start_count':
+        return { ...scene, verb: words.doing.ready, figure: String(cue.seconds ?? '') }
+      case 'switch':
+      case 'off_now':
+        return about ? { ...scene, verb: words.cue.switch_next ?? '', then: about, next: words.cue.switch ?? '' } : scene
+      case 'hold':
+        return { ...scene, verb: `${scene.verb} ${cue.power_w ?? ''}` }
+      case 'stay_on':
+        return { ...scene, figure: cue.seconds === null ? scene.figure : `+${cue.seconds}` }
+      case 'wait':
+        return about ? { ...scene, figure: '', then: words.about.for, next: about } : scene
+      case 'go':
+        return about ? { ...scene, figure: '', then: words.about.without, next: about } : scene
+      case 'new_order':
+        return this.#orderScene(cue, scene)
+      case 'terrain':
+        return { ...scene, verb: terrainName(cue.place ?? '', words), figure: cue.distance_m ? `${cue.distance_m} m` : '', then: '', next: about }
+      default:
+        return scene
     }
+  }
+
+  /** In a new order a rider needs two things: which place, and whose wheel. @param {CueMessage} cue @param {import('../parts/big-cue/big-cue.js').Values} scene */
+  #orderScene(cue, scene) {
+    const place = cue.order.indexOf(this.#rider)
+    const ahead = ridersOf(this.stage.live.welcome?.roster ?? [])(cue.order[place - 1])
+    if (place < 0) return scene
+    const { about } = wordsIn(this.#language)
+    return { ...scene, figure: String(place + 1), then: ahead ? about.behind : '', next: ahead?.name ?? '' }
   }
 
   /** @param {StateMessage} state @param {number | null} now @returns {import('../parts/big-cue/big-cue.js').Values} */
@@ -180,4 +204,10 @@ export class Bars {
   #place(state) {
     return state.line.find(({ rider }) => rider === this.#rider) ?? null
   }
+}
+
+/** "climb 2" in the rider's language; a stretch with a name of its own keeps it. @param {string} place @param {import('../parts/big-cue/words.js').Words} words */
+function terrainName(place, words) {
+  const [kind = '', ...rest] = place.split(' ')
+  return [words.terrain[kind] ?? kind, ...rest].join(' ')
 }

@@ -37,7 +37,7 @@ export class Desk {
   #troubles = new TroubleStrip()
   #keys = new DirectorKeys()
   #race = h('strong')
-  #phase = h('span')
+  #phase = h('span', { class: 'phase' })
   #clock = h('span', { class: 'race-clock' })
   #finish = h('span')
   #off = h('button', { type: 'button', class: 'danger', hidden: true, onclick: () => this.#tell({ act: 'call_off_start' }) }, 'Call the start off')
@@ -64,7 +64,7 @@ export class Desk {
       h('header', { class: 'strip' }, h('a', { class: 'wordmark', href: '/' }, 'swingoff'), this.#race, this.#phase, this.#clock, this.#finish,
         this.#off, h('span', { class: 'push' }), this.#mute, this.#volume,
         h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Light'),
-        h('button', { type: 'button', class: 'quiet', onclick: () => this.#keyPage.showModal() }, 'Keys ', h('kbd', {}, '?'))),
+        h('button', { type: 'button', class: 'quiet keys-button', onclick: () => this.#keyPage.showModal() }, 'Keys ', h('kbd', {}, '?'))),
       h('div', { class: 'floor' },
         h('div', { class: 'left' }, this.#board, this.#line, this.#troubles, this.#course, this.#keys),
         this.#sheet),

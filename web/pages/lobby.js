@@ -64,8 +64,9 @@ export class Lobby {
         h('section', { class: 'mine' },
           h('div', { class: 'block' }, this.#you),
           h('div', { class: 'block' }, h('p', { class: 'label' }, 'Sound'), this.#check),
+          this.#readyBlock,
           h('div', { class: 'block' }, h('p', { class: 'label' }, 'Clock'), this.#clock),
-          this.#readyBlock, this.#director)),
+          this.#director)),
       h('section', { class: 'cautions', 'aria-label': 'Cautions' }, ...CAUTIONS.map((words) => h('p', { class: 'caution' }, words))))
   }
 
@@ -78,6 +79,7 @@ export class Lobby {
     const mine = welcome.roster.find((card) => card.id === welcome.you.rider)
     put(this.#you, mine ? `You are ${mine.name}` : 'You are the director')
     // A director is ready by starting.
+    this.root.classList.toggle('of-director', welcome.you.role === 'director')
     this.#readyBlock.hidden = welcome.you.role === 'director'
     this.#director.hidden = welcome.you.role !== 'director'
     this.#draw()

@@ -32,7 +32,6 @@ export class BigCue extends HTMLElement {
   show({ verb, figure, then, next, field }) {
     if (this.#verb.dataset.text !== verb) {
       this.#verb.dataset.text = verb
-      // A word a row, so that each can be as large as the screen is wide; a figure stays with what it counts.
       fill(this.#verb, ...verb.split(' ').map((word) => h('span', {}, `${word} `)))
     }
     put(this.#figure, figure)
@@ -54,9 +53,18 @@ export class BigCue extends HTMLElement {
     const high = this.clientHeight
     const across = style.getPropertyValue('--across').trim() === '1'
     const rows = Array.from(this.#verb.children)
-    size(this.#verb, rows, across ? wide * 0.5 : wide, (high * (across ? 0.5 : 0.42)) / rows.length)
-    size(this.#figure, [this.#figure], across ? wide * 0.46 : wide, high * (across ? 0.95 : 0.42))
-    size(this.#next, [this.#next], (across ? wide * 0.5 : wide) - this.#then.offsetWidth - 12, high * (across ? 0.4 : 0.17))
+    const room = { wide: across ? wide * 0.58 : wide, high: high * (across ? 0.54 : 0.42) }
+    // A word a row, or all in one: whichever can be larger.
+    this.#verb.classList.remove('stacked')
+    const inOne = size(this.#verb, [this.#verb], room.wide, room.high)
+    this.#verb.classList.add('stacked')
+    const stacked = size(this.#verb, rows, room.wide, room.high / rows.length)
+    if (inOne > stacked) {
+      this.#verb.classList.remove('stacked')
+      this.#verb.style.fontSize = `${inOne}px`
+    }
+    size(this.#figure, [this.#figure], across ? wide * 0.38 : wide, high * (across ? 0.95 : 0.42))
+    size(this.#next, [this.#next], room.wide - this.#then.offsetWidth - 12, high * (across ? 0.38 : 0.17))
   }
 }
 
@@ -70,9 +78,12 @@ export function registerBigCue() {
  * @param {Element[]} rows
  * @param {number} wide
  * @param {number} high a row's
+ * @returns {number} px
  */
 function size(element, rows, wide, high) {
   element.style.fontSize = `${TRIAL_PX}px`
-  const widest = Math.max(...rows.map((row) => /** @type {HTMLElement} */ (row).scrollWidth), 1)
-  element.style.fontSize = `${Math.floor(Math.min((TRIAL_PX * wide) / widest, high))}px`
+  const widest = Math.max(...rows.map((row) => row.getBoundingClientRect().width), 1)
+  const fitting = Math.floor(Math.min((TRIAL_PX * wide) / widest, high))
+  element.style.fontSize = `${fitting}px`
+  return fitting
 }

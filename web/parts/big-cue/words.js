@@ -9,6 +9,8 @@
  * @typedef {object} Words
  * @property {Record<Doing, string>} doing what this rider does now, or next
  * @property {Record<string, string>} cue by kind of cue
+ * @property {Record<'for' | 'without' | 'behind', string>} about before another rider's name
+ * @property {Record<string, string>} terrain a stretch without a name of its own
  * @property {string} then before what comes next
  * @property {Record<'good' | 'empty' | 'lost' | 'off' | 'back' | 'stop' | 'hold', string>} taps
  */
@@ -18,36 +20,48 @@ export const WORDS = {
   en: {
     doing: { lead: 'Lead', follow: 'Follow', drift: 'Drift', latch: 'Latch on', adrift: 'Adrift', waited: 'Come back', alone: 'Own pace', out: 'Out', off: 'Off', ready: 'Ready', done: 'Done' },
     cue: { stop: 'Stop', start: 'Go', switch: 'Off', switch_next: 'Lead', off_now: 'Off', stay_on: 'Stay on', stand_by: 'Next', hold: 'Hold', close_gap: 'Close gap', latch_on: 'On', ease: 'Ease', lift: 'Lift', press_on: 'Come past', wait: 'Wait', go: 'Go on', new_order: 'Order', all_in: 'All in' },
+    about: { for: 'for', without: 'without', behind: 'behind' },
+    terrain: { climb: 'Climb', descent: 'Descent', flat: 'Flat' },
     then: 'then',
     taps: { good: 'Good', empty: 'Empty', lost: 'Lost wheel', off: 'I’m off', back: 'Back on', stop: 'Must stop', hold: 'hold' },
   },
   de: {
     doing: { lead: 'Führen', follow: 'Folgen', drift: 'Zurück', latch: 'Dran', adrift: 'Lücke', waited: 'Komm ran', alone: 'Allein', out: 'Raus', off: 'Raus', ready: 'Bereit', done: 'Ziel' },
     cue: { stop: 'Stopp', start: 'Los', switch: 'Raus', switch_next: 'Führen', off_now: 'Raus', stay_on: 'Bleib', stand_by: 'Gleich', hold: 'Halten', close_gap: 'Lücke zu', latch_on: 'Dran', ease: 'Ruhig', lift: 'Mehr', press_on: 'Komm vor', wait: 'Warten', go: 'Weiter', new_order: 'Folge', all_in: 'Alles' },
+    about: { for: 'auf', without: 'ohne', behind: 'hinter' },
+    terrain: { climb: 'Berg', descent: 'Abfahrt', flat: 'Flach' },
     then: 'dann',
     taps: { good: 'Gut', empty: 'Leer', lost: 'Rad weg', off: 'Bin raus', back: 'Wieder dran', stop: 'Muss halten', hold: 'halten' },
   },
   fr: {
-    doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Raccroche', adrift: 'Lâché', waited: 'Reviens', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
-    cue: { stop: 'Stop', start: 'Go', switch: 'Sors', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Bientôt', hold: 'Tiens', close_gap: 'Ferme', latch_on: 'Raccroche', ease: 'Doux', lift: 'Plus', press_on: 'Passe', wait: 'Attends', go: 'On part', new_order: 'Ordre', all_in: 'À fond' },
+    doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Recolle', adrift: 'Lâché', waited: 'Reviens', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
+    cue: { stop: 'Stop', start: 'Go', switch: 'Sors', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Bientôt', hold: 'Tiens', close_gap: 'Ferme', latch_on: 'Recolle', ease: 'Doux', lift: 'Plus', press_on: 'Passe', wait: 'Attends', go: 'On part', new_order: 'Ordre', all_in: 'À fond' },
+    about: { for: '', without: 'sans', behind: 'derrière' },
+    terrain: { climb: 'Montée', descent: 'Descente', flat: 'Plat' },
     then: 'puis',
     taps: { good: 'Bien', empty: 'Vide', lost: 'Lâché', off: 'Je sors', back: 'Revenu', stop: 'Je m’arrête', hold: 'tenir' },
   },
   es: {
-    doing: { lead: 'Tira', follow: 'Sigue', drift: 'Atrás', latch: 'Entra', adrift: 'Cortado', waited: 'Vuelve', alone: 'Solo', out: 'Fuera', off: 'Sal', ready: 'Listo', done: 'Meta' },
+    doing: { lead: 'Tira', follow: 'Sigue', drift: 'Atrás', latch: 'Entra', adrift: 'Corte', waited: 'Vuelve', alone: 'Solo', out: 'Fuera', off: 'Sal', ready: 'Listo', done: 'Meta' },
     cue: { stop: 'Para', start: 'Ya', switch: 'Sal', switch_next: 'Tira', off_now: 'Sal', stay_on: 'Sigue', stand_by: 'Luego', hold: 'Mantén', close_gap: 'Cierra', latch_on: 'Entra', ease: 'Suave', lift: 'Más', press_on: 'Pasa', wait: 'Espera', go: 'Vamos', new_order: 'Orden', all_in: 'A tope' },
+    about: { for: 'a', without: 'sin', behind: 'tras' },
+    terrain: { climb: 'Subida', descent: 'Bajada', flat: 'Llano' },
     then: 'luego',
     taps: { good: 'Bien', empty: 'Vacío', lost: 'Cortado', off: 'Salgo', back: 'Dentro', stop: 'Debo parar', hold: 'mantener' },
   },
   it: {
-    doing: { lead: 'Tira', follow: 'Segui', drift: 'Scendi', latch: 'Rientra', adrift: 'Staccato', waited: 'Torna', alone: 'Da solo', out: 'Fuori', off: 'Esci', ready: 'Pronto', done: 'Arrivo' },
-    cue: { stop: 'Fermo', start: 'Via', switch: 'Esci', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Pronto', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'Rientra', ease: 'Piano', lift: 'Di più', press_on: 'Passa', wait: 'Aspetta', go: 'Avanti', new_order: 'Ordine', all_in: 'Tutto' },
+    doing: { lead: 'Tira', follow: 'Segui', drift: 'Scendi', latch: 'Rientra', adrift: 'Perso', waited: 'Torna', alone: 'Da solo', out: 'Fuori', off: 'Esci', ready: 'Pronto', done: 'Arrivo' },
+    cue: { stop: 'Fermo', start: 'Via', switch: 'Esci', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Pronto', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'Rientra', ease: 'Piano', lift: 'Di più', press_on: 'Passa', wait: 'Attendi', go: 'Avanti', new_order: 'Ordine', all_in: 'Tutto' },
+    about: { for: '', without: 'senza', behind: 'dietro' },
+    terrain: { climb: 'Salita', descent: 'Discesa', flat: 'Piano' },
     then: 'poi',
     taps: { good: 'Bene', empty: 'Vuoto', lost: 'Staccato', off: 'Esco', back: 'Dentro', stop: 'Mi fermo', hold: 'tieni' },
   },
   nl: {
     doing: { lead: 'Kop', follow: 'Volg', drift: 'Zakken', latch: 'Pik aan', adrift: 'Gelost', waited: 'Kom bij', alone: 'Alleen', out: 'Uit', off: 'Eraf', ready: 'Klaar', done: 'Finish' },
     cue: { stop: 'Stop', start: 'Go', switch: 'Eraf', switch_next: 'Kop', off_now: 'Eraf', stay_on: 'Blijf', stand_by: 'Straks', hold: 'Houd', close_gap: 'Dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Meer', press_on: 'Kom over', wait: 'Wacht', go: 'Door', new_order: 'Orde', all_in: 'Alles' },
+    about: { for: 'op', without: 'zonder', behind: 'achter' },
+    terrain: { climb: 'Klim', descent: 'Daling', flat: 'Vlak' },
     then: 'dan',
     taps: { good: 'Goed', empty: 'Leeg', lost: 'Gelost', off: 'Eraf', back: 'Terug', stop: 'Moet stoppen', hold: 'vast' },
   },

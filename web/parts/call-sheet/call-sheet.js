@@ -13,7 +13,7 @@ import { clockText, countdownText } from '../../lib/race-clock.js'
 /** @typedef {import('../../lib/messages.js').CueMessage} CueMessage */
 /** @typedef {import('../../lib/messages.js').LogLine} LogLine */
 
-const COMING = 9
+const COMING = 8
 const SAID = 40
 
 export class CallSheet extends HTMLElement {

@@ -37,7 +37,7 @@ export class CourseStrip extends HTMLElement {
   #stretches = h('ol', { class: 'stretches' })
 
   connectedCallback() {
-    if (!this.#sky.isConnected) this.append(h('div', { class: 'top' }, this.#marks, this.#where), this.#sky, this.#stretches)
+    if (!this.#sky.isConnected) this.append(this.#where, this.#sky, this.#stretches, this.#marks)
   }
 
   /** @param {CourseCard} course */
@@ -53,13 +53,15 @@ export class CourseStrip extends HTMLElement {
       item.style.flexGrow = String(share)
       return item
     }))
-    fill(this.#marks, ...course.landmarks.map((landmark) => {
+    fill(this.#marks, ...course.landmarks.map((landmark, index) => {
       const button = h('button', {
         class: 'landmark', type: 'button', title: `Press when the front passes: ${landmark.name}, ${km(landmark.at_m)}`,
         onclick: () => this.dispatchEvent(new CustomEvent('landmark', { detail: { at_m: landmark.at_m }, bubbles: true })),
       }, landmark.name)
       button.style.left = `${(100 * landmark.at_m) / course.length_m}%`
-      if (landmark.at_m > course.length_m * 0.8) button.dataset.end = ''
+      // A name has the room up to the next one, or to the finish.
+      const next = course.landmarks[index + 1]?.at_m ?? course.length_m
+      button.style.maxWidth = `${(100 * (next - landmark.at_m)) / course.length_m}%`
       return button
     }))
   }

@@ -78,9 +78,9 @@ export const GROUPS = [
   {
     name: 'Rider',
     rows: [
-      { key: 'ArrowUp', cap: '↑', label: 'On front', means: 'seen: the chosen rider is on the front', needs: 'came_through', act: ofChosen((rider) => ({ act: 'came_through', rider })), without: CHOOSE },
-      { key: 't', cap: 't', label: 'Last wheel', means: 'seen: back on the last wheel', needs: 'latched_on', act: ofChosen((rider) => ({ act: 'latched_on', rider })), without: CHOOSE },
-      { key: 'x', cap: 'x', label: 'Lost wheel', means: 'seen: the chosen rider is adrift', needs: 'lost_wheel', act: ofChosen((rider) => ({ act: 'lost_wheel', rider })), without: CHOOSE },
+      { key: 'ArrowUp', cap: '↑', label: 'Front', means: 'seen: the chosen rider is on the front', needs: 'came_through', act: ofChosen((rider) => ({ act: 'came_through', rider })), without: CHOOSE },
+      { key: 't', cap: 't', label: 'Tail', means: 'seen: the chosen rider is back on the last wheel', needs: 'latched_on', act: ofChosen((rider) => ({ act: 'latched_on', rider })), without: CHOOSE },
+      { key: 'x', cap: 'x', label: 'Lost', means: 'seen: the chosen rider lost the wheel', needs: 'lost_wheel', act: ofChosen((rider) => ({ act: 'lost_wheel', rider })), without: CHOOSE },
       { key: 'g', cap: 'g', label: 'Gap', means: 'seen: a gap before the chosen rider', needs: 'gap_opened', act: ofChosen((rider) => ({ act: 'gap_opened', rider })), without: CHOOSE },
       { key: 'c', cap: 'c', label: 'Closed', means: 'seen: the gap before the chosen rider is closed', needs: 'gap_closed', act: ofChosen((rider) => ({ act: 'gap_closed', rider })), without: CHOOSE },
       { key: '+', cap: '+', label: 'Good', means: 'the chosen rider has more to give: longer turns', needs: 'felt_good', act: ofChosen((rider) => ({ act: 'felt_good', rider })), without: CHOOSE },

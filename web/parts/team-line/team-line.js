@@ -113,7 +113,7 @@ export class TeamLine extends HTMLElement {
     const margin = small ? 34 : 64
     const step = Math.min(small ? 76 : 150, (width - 2 * margin) / (count - 1 + behind))
     const radius = Math.min(small ? 15 : 26, step * 0.28, height / 8.5)
-    return { width, height, radius, string: height * 0.44, lane: height * 0.76, front: width - margin, step, count }
+    return { width, height, radius, string: height * 0.47, lane: height * 0.84, front: width - margin, step, count }
   }
 
   /** Where a bead is now. @param {Bead} bead */
@@ -187,7 +187,7 @@ export class TeamLine extends HTMLElement {
     const chosen = this.#values?.selected ?? null
     const slots = chosen === null ? [] : Array.from({ length: Math.min(9, grid.count + 1) }, (_, slot) => slot)
     each(this.#slots, slots, String, () => s('g', {}, s('rect'), s('text')), (group, slot) => {
-      mark(group, 'transform', `translate(${grid.front - slot * grid.step} ${grid.string + grid.radius * 1.7 + 16})`)
+      mark(group, 'transform', `translate(${grid.front - slot * grid.step} ${grid.string - grid.radius * 1.55 - Math.max(16, grid.radius * 1.15) - 8})`)
       const [frame, text] = group.children
       if (!frame || !text) return
       box(frame, -13, -14, 26, 26)
@@ -268,9 +268,9 @@ export class TeamLine extends HTMLElement {
     const [hit, shape, name, until, chosen] = Array.from(group.children)
     const [initials, key] = Array.from(name?.children ?? [])
     if (!hit || !shape || !name || !initials || !key || !until || !chosen) return
-    // Below the string names hang below their beads: above there is the string.
-    const below = bead.place.place === 'drifting' || bead.place.place === 'latching' || bead.place.place === 'out'
-    box(hit, -r * 1.8, below ? -r * 1.6 : -r * 3.2, r * 3.6, r * 4.8)
+    // Off the string a name stands beside its bead: above it there is the string.
+    const beside = bead.place.place === 'drifting' || bead.place.place === 'latching' || bead.place.place === 'out'
+    box(hit, beside ? -r * 4 : -r * 1.8, beside ? -r * 1.5 : -r * 3.2, beside ? r * 6 : r * 3.6, beside ? r * 3 : r * 4.8)
     const look = `${bead.card.mark} ${bead.card.hue} ${r}`
     if (/** @type {SVGElement} */ (shape).dataset.look !== look) {
       /** @type {SVGElement} */ (shape).dataset.look = look
@@ -278,12 +278,13 @@ export class TeamLine extends HTMLElement {
     }
     put(initials, bead.card.initials)
     put(key, bead.key)
-    mark(name, 'y', below ? r * 2.35 : -r * 1.55)
+    mark(name, 'x', beside ? -r * 1.4 : 0)
+    mark(name, 'y', beside ? r * 0.4 : -r * 1.55)
     mark(until, 'x', r * 1.4)
     mark(until, 'y', r * 0.4)
     mark(chosen, 'd', `M${-r * 1.5} ${-r * 1.1}v${-r * 0.4}h${r * 0.4}M${r * 1.1} ${-r * 1.5}h${r * 0.4}v${r * 0.4}M${r * 1.5} ${r * 1.1}v${r * 0.4}h${-r * 0.4}M${-r * 1.1} ${r * 1.5}h${-r * 0.4}v${-r * 0.4}`)
     const selected = this.#values?.selected === bead.card.id
-    mark(group, 'class', `bead ${bead.place.place}${selected ? ' selected' : ''}${this.#values?.selected ? ' slotting' : ''}`)
+    mark(group, 'class', `bead ${bead.place.place}${beside ? ' beside' : ''}${selected ? ' selected' : ''}${this.#values?.selected ? ' slotting' : ''}`)
     mark(group, 'aria-pressed', String(selected))
     mark(group, 'aria-label', `${bead.card.name}, ${WORDS[bead.place.place]}, key ${bead.key}`)
   }
