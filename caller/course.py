@@ -392,14 +392,14 @@ def _stretches(heights: Sequence[float], length_m: float) -> tuple[Stretch, ...]
 def _cut(
     worth_so_far: dict[Terrain, list[float]], steps: int, shortest: int, switch_m: float
 ) -> list[tuple[int, int, Terrain]]:
-    """Cut so that the sum of worths less cuts is greatest; the flat wins a tie."""
+    """Cut so that the sum of worths less cuts is greatest; the flat wins a tie. All first stretches pay alike."""
     best = [0.0] + [-math.inf] * steps
     came: list[tuple[int, Terrain]] = [(0, Terrain.FLAT)] * (steps + 1)
     openings = dict.fromkeys(worth_so_far, (-math.inf, 0))
     for end in range(shortest, steps + 1):
         start = end - shortest
         for terrain, worth in worth_so_far.items():
-            opening = best[start] - worth[start] - (switch_m if start else 0.0)
+            opening = best[start] - worth[start] - switch_m
             if opening > openings[terrain][0]:
                 openings[terrain] = (opening, start)
             total = openings[terrain][0] + worth[end]

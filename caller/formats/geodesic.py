@@ -30,9 +30,9 @@ def distance_m(latitude0: float, longitude0: float, latitude1: float, longitude1
     bend = 1 - _ECC2 * sine * sine
     across = _AXIS_M / math.sqrt(bend)
     along = across * (1 - _ECC2) / bend
-    turn = (longitude1 - longitude0 + 180.0) % 360.0 - 180.0
     north_m = along * math.radians(latitude1 - latitude0)
-    east_m = across * math.cos(middle) * math.radians(turn)
+    # Over the date line this looks far, and is solved exactly.
+    east_m = across * math.cos(middle) * math.radians(longitude1 - longitude0)
     short_m = math.hypot(north_m, east_m)
     if short_m <= _SHORT_M and max(abs(latitude0), abs(latitude1)) <= _MOST_LATITUDE:
         return short_m

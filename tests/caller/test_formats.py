@@ -236,10 +236,17 @@ def test_near_a_turning_point_one_place_is_passed_once() -> None:
     assert [landmark.name for landmark in found.landmarks if "Turn" in landmark.name] == ["Turn"]
 
 
-def test_a_place_beside_a_long_straight_leg_is_found_along_it() -> None:
-    found = read_course(gpx(segment((0, 0), (0.1, 0)), after=waypoint(0.0333, 0.0008, "Mill")), "x.gpx")
+@pytest.mark.parametrize(
+    ("end", "mill", "degree_m"),
+    # A degree along a meridian at the equator, and along the equator (WGS84).
+    [((0.1, 0.0), (0.0333, 0.0008), 110_574), ((0.0, 0.1), (0.0008, 0.0333), 111_319.5)],
+)
+def test_a_place_beside_a_long_straight_leg_is_found_along_it(
+    end: tuple[float, float], mill: tuple[float, float], degree_m: float
+) -> None:
+    found = read_course(gpx(segment((0, 0), end), after=waypoint(*mill, "Mill")), "x.gpx")
     mills = [landmark.at_m for landmark in found.landmarks if landmark.name == "Mill"]
-    assert mills == [pytest.approx(0.0333 * 110_574, abs=1)]  # a degree of latitude at the equator (WGS84)
+    assert mills == [pytest.approx(0.0333 * degree_m, abs=1)]
 
 
 def test_of_more_than_500_waypoints_the_first_500_are_looked_at() -> None:

@@ -91,6 +91,7 @@ FILES: dict[str, tuple[bytes, str]] = {
         b'<?xml version="1.0"?>\n<!DOCTYPE gpx SYSTEM "http://example.org/a.dtd">\n<gpx/>',
         f", line 2: {DOCTYPE}",
     ),
+    "bare document type": (b"<!DOCTYPE gpx>\n<gpx/>", f", line 1: {DOCTYPE}"),
     "unknown entity": (b"<gpx><name>&x;</name></gpx>", f", line 1: found damaged XML (undefined entity); {ANEW}"),
     "deep": (b"<gpx>" + b"\n<a>" * 80, ", line 65: found elements nested 65 deep; expected at most 64"),
     "many points": (
