@@ -106,7 +106,9 @@ def install(word: str) -> None:
     say(f"swingoff is set up in {VENV}")
     pip = make_venv()
     say("2/2 installing what it needs: once, from the Python package index")
-    follow([*pip, "install", "--quiet", "--disable-pip-version-check", "--no-input", "-e", "." + EXTRAS[word]], began)
+    # Not compiled beforehand: that takes as long as the rest, and Python compiles what is used when it is first used.
+    options = ["--quiet", "--disable-pip-version-check", "--no-input", "--no-compile"]
+    follow([*pip, "install", *options, "-e", "." + EXTRAS[word]], began)
     DONE.write_text("\n".join(fingerprints(word)) + "\n", "utf-8")
     say(f"    ready after {time.time() - began:.0f} s")
 
