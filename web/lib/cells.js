@@ -76,3 +76,20 @@ export function gradeOf(grade) {
   const text = (Math.abs(grade) * 100).toFixed(1)
   return `${grade < 0 && text !== '0.0' ? '\u2212' : ''}${text}\u00a0%`
 }
+
+/**
+ * A refusal's figures in the unit they were typed in: “found 0.9; expected 0 to 0.5” about per cent becomes
+ * “found 90; expected 0 to 50 %”. A sentence of another build is left as it is.
+ * @param {string} sentence
+ * @param {number} factor   one of the server's units is so many of those typed
+ * @param {string} unit     as typed
+ */
+export function refusalInUnit(sentence, factor, unit) {
+  const shape = /found (\S+?)(?: [^;\s]+)?; expected (\S+) to ([^\s,]+)[^(]*(\(.*\))?$/
+  return sentence.replace(shape, (whole, found, least, most) => {
+    const numbers = [found, least, most].map((text) => Number(text) * factor)
+    if (numbers.some((number) => !Number.isFinite(number))) return whole
+    const [first, second, third] = numbers.map((number) => String(Number(number.toPrecision(6))))
+    return `found ${first}; expected ${second} to ${third} ${unit}`.trimEnd()
+  })
+}

@@ -24,7 +24,7 @@ import { Voice } from './voice.js'
  * @property {(cue: CueMessage) => void} [onCue] a cue's instant has come
  * @property {(cue: CueMessage) => Said | null} [words] what this device speaks of a cue
  * @property {(nowMs: number | null) => void} [onFrame]
- * @property {(link: import('./socket.js').Link) => void} [onLink]
+ * @property {(link: import('./socket.js').Link) => unknown} [onLink]
  */
 
 export class Live {

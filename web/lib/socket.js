@@ -12,7 +12,7 @@ const LONGEST_WAIT = 4000
 /** The clock asks at least once a second, so silence this long is a dead line, even if nobody closed it. */
 const SILENCE = 3500
 /** Close codes by which the server says that coming back is no use. */
-const FOR_GOOD = new Set([1008, 4401, 4403, 4404])
+const FOR_GOOD = new Set([1008, 4403, 4404])
 
 export class Socket {
   /** @type {Link} */

@@ -109,7 +109,7 @@ export class Desk {
 
   /** @param {CueMessage} cue */
   cue(cue) {
-    this.#sheet.called(this.#textOf(cue))
+    this.#sheet.called(this.#textOf(cue), cue.due_ms)
   }
 
   /** The team voice speaks every cue. @param {CueMessage} cue */

@@ -71,6 +71,7 @@ if (ticket) {
       screen?.presence(message)
     },
     onError: (error) => strip.say('refusal', error.sentence),
+    onLink: (link) => link === 'open' && strip.say('refusal', ''),
     onCue: (cue) => screen?.cue(cue),
     words: (cue) => screen?.words(cue) ?? null,
     onFrame: (now) => {

@@ -55,7 +55,7 @@ export class Lobby {
     this.#check.addEventListener('play', () => void this.#play())
     this.#check.addEventListener('heard', (event) => this.#answer(/** @type {CustomEvent} */ (event).detail.heard))
     this.root = h('div', { class: 'page lobby' },
-      h('header', { class: 'strip' }, h('a', { class: 'wordmark', href: '/' }, 'swingoff'), h('span', {}, 'Lobby'),
+      h('header', { class: 'strip' }, h('a', { class: 'wordmark', href: '/' }, 'swingoff'), h('span', { class: 'where' }, 'Lobby'),
         h('span', { class: 'push' }, 'Code ', h('strong', {}, stage.code)),
         h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Light')),
       h('div', { class: 'block' }, this.#name, this.#about),

@@ -3,7 +3,7 @@
  *
  *     <call-sheet></call-sheet>
  *     sheet.show({ cues, log, textOf })   on each state; cues soonest first, log newest last
- *     sheet.called(text)                  when a cue's instant has come
+ *     sheet.called(text, dueMs)           when a cue's instant has come
  *     sheet.frame(nowMs)                  on each frame
  */
 
@@ -15,10 +15,15 @@ import { clockText, countdownText } from '../../lib/race-clock.js'
 
 const COMING = 8
 const SAID = 40
+/** How long a cue stands under now; afterwards it is the first of what was called. */
+const NOW_MS = 4000
+/** The race clock stands this far before the gun in the lobby. */
+const LOBBY_MS = -3_600_000
 
 export class CallSheet extends HTMLElement {
   /** @type {CueMessage[]} */
   #coming = []
+  #until = -Infinity
   #list = h('ol', { class: 'coming', 'aria-label': 'To be called, the next one last' })
   #now = h('p', { class: 'called now', role: 'status' })
   #log = h('ol', { class: 'log', 'aria-label': 'Called and told, the latest first', tabindex: '0' })
@@ -40,19 +45,21 @@ export class CallSheet extends HTMLElement {
       })
     const newest = log.slice(-SAID).reverse()
     each(this.#log, newest, keyOf,
-      (line) => h('li', { class: line.kind }, h('span', { class: 'when' }, clockText(line.at_ms)),
+      (line) => h('li', { class: line.kind }, h('span', { class: 'when' }, line.at_ms <= LOBBY_MS ? 'lobby' : clockText(line.at_ms)),
         h('span', { class: 'text' }, h('span', {}, line.text), line.because && h('small', {}, line.because),
           line.kind === 'fact' && h('small', {}, `told by ${line.by}`))),
       () => undefined)
   }
 
-  /** @param {string} text */
-  called(text) {
+  /** @param {string} text @param {number} dueMs */
+  called(text, dueMs) {
     put(this.#now, text)
+    this.#until = dueMs + NOW_MS
   }
 
   /** @param {number | null} now */
   frame(now) {
+    if (now === null || now > this.#until) put(this.#now, '')
     const rows = this.#list.children
     for (const [index, cue] of this.#coming.entries()) {
       const row = rows[rows.length - 1 - index]

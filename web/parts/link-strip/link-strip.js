@@ -14,6 +14,8 @@ import { each, h, put } from '../../lib/html.js'
 export class LinkStrip extends HTMLElement {
   /** @type {Map<string, string>} */
   #lines = new Map()
+  /** @type {Map<string, string>} what a person has read and put away; the same sentence doesn't come back */
+  #read = new Map()
   #list = h('ul', { role: 'status', 'aria-live': 'assertive' })
 
   connectedCallback() {
@@ -22,17 +24,25 @@ export class LinkStrip extends HTMLElement {
 
   /** @param {string} subject @param {string} sentence empty takes it away */
   say(subject, sentence) {
-    if ((this.#lines.get(subject) ?? '') === sentence) return
+    if (!sentence) this.#read.delete(subject)
+    if ((this.#lines.get(subject) ?? '') === sentence || (sentence && this.#read.get(subject) === sentence)) return
     if (sentence) this.#lines.set(subject, sentence)
     else this.#lines.delete(subject)
     each(this.#list, [...this.#lines], ([key]) => key,
       ([key]) => h('li', {}, h('span', {}), h('button', {
-        type: 'button', class: 'quiet', 'aria-label': 'Take this message away', onclick: () => this.say(key, ''),
+        type: 'button', class: 'quiet', 'aria-label': 'Take this message away', onclick: () => this.#putAway(key),
       }, 'Close')),
       (row, [, text]) => {
         const words = row.firstElementChild
         if (words) put(words, text)
       })
+  }
+
+  /** @param {string} subject */
+  #putAway(subject) {
+    const sentence = this.#lines.get(subject) ?? ''
+    this.say(subject, '')
+    this.#read.set(subject, sentence)
   }
 }
 
