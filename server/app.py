@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import gc
 import logging
+import socket
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -39,6 +40,9 @@ _GC_THRESHOLD = 50_000
 """Messages are made by the thousand and hold no cycles; looking for some at each 700 costs more than it finds."""
 
 _LET_GO_S = 5.0
+
+_ON_THE_WAY_BYTES = 32 * 1024
+"""About two states of a race."""
 
 
 class CannotStart(Exception):
@@ -132,11 +136,23 @@ async def _answer_refusal(request: Request, error: Exception) -> JSONResponse:
 
 
 class _Protocol(WebSocketsSansIOProtocol):
-    """The library's own, which lets a connection go for good.
+    """The library's own, which keeps little on the way and lets a connection go for good.
 
-    It closes a transport by waiting until everything is sent; a page that reads no more would be waited for as long as
-    its network lives.
+    A system takes megabytes for a page that doesn't read, and all of it would be stale when it is read: the newest
+    state waits in the hub instead, where a newer one takes its place. And the library closes a transport by waiting
+    until everything is sent; a page that reads no more would be waited for as long as its network lives.
     """
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """As the library has it, with short queues."""
+        super().connection_made(transport)
+        self.transport.set_write_buffer_limits(high=_ON_THE_WAY_BYTES)
+        connection = transport.get_extra_info("socket")
+        with contextlib.suppress(OSError, AttributeError):
+            if hasattr(socket, "TCP_NOTSENT_LOWAT"):
+                connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, _ON_THE_WAY_BYTES)
+            else:
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4 * _ON_THE_WAY_BYTES)
 
     async def run_asgi(self) -> None:
         """As the library has it, then no longer than a moment."""
