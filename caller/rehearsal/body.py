@@ -27,6 +27,8 @@ _MOST_PUSH_N = 220.0
 
 _CRAWL_MPS = 0.5
 _MOST_BRAKING_MPS2 = 3.0
+_BRISKLY_MPS2 = 0.6
+_SETTLES_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,7 @@ class Body:
 
     def ride_towards(self, road: Road, want_mps: float, most_w: float, seconds: float) -> None:
         """Alone in the wind, take the speed wanted as far as so much power allows, and pay for it."""
-        want_mps2 = min(0.6, max(-_MOST_BRAKING_MPS2, want_mps - self.speed_mps))
+        want_mps2 = min(_BRISKLY_MPS2, max(-_MOST_BRAKING_MPS2, (want_mps - self.speed_mps) / _SETTLES_S))
         acceleration = min(want_mps2, self.acceleration_mps2(road, 1.0, most_w))
         self.pay(self.needed_w(road, 1.0, acceleration), seconds)
         self.move(acceleration, seconds)

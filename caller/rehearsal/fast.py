@@ -13,11 +13,11 @@ from caller.errors import RequestRefused
 from caller.facts import Entry, Fact, RaceFinished, RaceOpened, StartSet, SwungOff
 from caller.log import KINDS
 from caller.plan import Plan, RaceRules
+from caller.planner import steady_plan
 from caller.rehearsal.scenario import Scenario
 from caller.rehearsal.team import DIRECTOR, SimulatedTeam
 from caller.rehearsal.transcript import Line, cue_line, written_out
 from caller.riders import Roster
-from caller.rotation import same_round
 from caller.units import LOBBY_MS, RiderId, clock_text, ms_from_s, s_from_ms
 
 __all__ = ["OrderChange", "Planner", "Result", "Score", "as_json", "run_fast"]
@@ -31,7 +31,7 @@ _HEEDED_WITHIN_MS = 3_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderChange:
-    """The line has become another rotation than it was."""
+    """Something seen was accepted as another order of the line than it was believed to be."""
 
     at_ms: int
     before: tuple[RiderId, ...]
@@ -67,7 +67,7 @@ class Result:
         plan: what the riders were briefed on.
         cues: all that was told, in the order in which it became fixed.
         entries: the log; a replay of it leads to the same race.
-        order_changes: whenever the line became another rotation.
+        order_changes: whenever something seen was accepted as a new order.
         score: see Score.
         transcript: all of it to read, see transcript.
     """
@@ -111,20 +111,23 @@ class _Run:
             return
         self.entries.append(entry)
         self.lines.append(Line(at_ms=at_ms, sort="fact", kind=kind, to=by, words=said))
-        self._go_on(state, fixed, said)
+        for cue in fixed:
+            if cue.kind is CueKind.NEW_ORDER:
+                self._order_changed(at_ms, self.state.line.order, cue)
+        self._go_on(state, fixed)
 
     def advance(self, at_ms: int) -> None:
         """Nothing is seen until then."""
         state, fixed = race.advance(self.state, at_ms)
-        self._go_on(state, fixed, "as planned")
+        self._go_on(state, fixed)
 
-    def _go_on(self, state: race.RaceState, fixed: tuple[Cue, ...], because: str) -> None:
-        before, after = self.state.line.order, state.line.order
+    def _order_changed(self, at_ms: int, before: tuple[RiderId, ...], cue: Cue) -> None:
+        self.changes.append(OrderChange(at_ms=at_ms, before=before, after=cue.order, because=cue.because))
+        names = ", ".join(self.scenario.roster[rider].name for rider in cue.order)
+        self.lines.append(Line(at_ms=at_ms, sort="order", kind="", to="", words=names, because=cue.because))
+
+    def _go_on(self, state: race.RaceState, fixed: tuple[Cue, ...]) -> None:
         self.state = state
-        if not same_round(before, after):
-            self.changes.append(OrderChange(at_ms=state.now_ms, before=before, after=after, because=because))
-            names = ", ".join(self.scenario.roster[rider].name for rider in after)
-            self.lines.append(Line(at_ms=state.now_ms, sort="order", kind="", to="", words=names, because=because))
         for cue in fixed:
             self.cues.append(cue)
             self.fixed_ms.append(state.now_ms)
@@ -132,14 +135,19 @@ class _Run:
 
 
 def run_fast(
-    scenario: Scenario, *, planner: Planner, seed: int | None = None, language: str = "en", title: str = ""
+    scenario: Scenario,
+    *,
+    seed: int | None = None,
+    planner: Planner = steady_plan,
+    language: str = "en",
+    title: str = "",
 ) -> Result:
     """Ride a scenario to its end on virtual time. Same scenario, planner and seed: the same bytes.
 
     Args:
         scenario: what to ride.
-        planner: makes the plan.
         seed: of all chance; None takes the scenario's.
+        planner: makes the plan; the steady one if none is given.
         language: of the words in the transcript.
         title: how the transcript names the scenario; its title if empty.
     Raises: NoPlan, PlanRefused: the planner finds none, or one that doesn't fit.

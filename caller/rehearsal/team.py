@@ -227,6 +227,10 @@ class SimulatedTeam:
         """What a rider gives, as of the last step."""
         return self._bodies[rider].power_w
 
+    def at_m(self, rider: RiderId) -> float:
+        """Where a rider's front wheel is, from the start."""
+        return self._bodies[rider].at_m
+
     def place(self, rider: RiderId) -> Place:
         """Where a rider really is."""
         return self._bodies[rider].place
@@ -439,7 +443,8 @@ class SimulatedTeam:
 
     def _join(self, body: Body, slot: int) -> None:
         intent = self._intents[body.rider]
-        last = slot == len(self._line)
+        # Onto the last wheel of those who rotate is as briefed; anywhere else is news.
+        as_briefed = intent.slot is None or intent.slot >= len(self._line)
         self._line.insert(slot, body)
         body.place = Place.FOLLOWING
         intent.slot, intent.loss = None, None
@@ -447,7 +452,7 @@ class SimulatedTeam:
         if self._waits_for == body.rider:
             self._waits_for = None
         self._bunching = False
-        if last:
+        if as_briefed:
             self._tell(0, f"rider:{body.rider}", LatchedOn(rider=body.rider))
         else:
             self._tell(_TAP_MS, DIRECTOR, RejoinedAt(rider=body.rider, slot=slot))
