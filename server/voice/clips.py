@@ -49,7 +49,7 @@ class VoiceSettings:
     Attributes:
         rate: words a minute, 80 to 260. Clear speech is slow, and the slower the louder the wind.
         loudness: of full scale, 0.05 to 1.
-        voices: the engine's voice for a language's code; a language that isn't in it is its own voice's name.
+        voices: the engine's voice for a language's code; without one, the voice is called like the language.
 
     Raises: VoiceRefused: a figure is outside its range, or a voice's name is none.
     """
@@ -57,7 +57,7 @@ class VoiceSettings:
     rate: int = 155
     loudness: float = 1.0
     # US English: a US recogniser took in 20 % fewer words of the British voice.
-    voices: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({"en": "en-us", "fr": "fr-fr"}))
+    voices: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({"en": "en-us"}))
 
     def __post_init__(self) -> None:
         if not 80 <= self.rate <= 260:

@@ -14,7 +14,8 @@ What is odd here was measured, with pyttsx3 2.99 and espeakng-loader 0.2.4:
 
 - the driver finds pip's library only if it is loaded for it, and without a data path the library ends the process;
 - one engine a process, one thread; one ``save_to_file`` a ``runAndWait``; the driver prints on standard output;
-- a rate is applied late unless the driver synchronises; an unknown voice leaves the last one in place, silently;
+- a rate is applied late unless the driver synchronises; an unknown voice leaves the last one in place, silently, and so
+  do some known ones by their language's name;
 - an unwritable path fails silently; an empty text never comes back;
 - 0.2 to 0.5 s of silence follow the last word, and up to 55 ms lie before one that begins with a plosive.
 """
@@ -72,6 +73,9 @@ class Engine:
             self._engine = Pyttsx3("espeak")
         from pyttsx3.drivers import _espeak
 
+        # The driver begins as busy: what is set before the first loop would wait for it, and that loop would not wait
+        # for its sound. From here on it does both.
+        self._engine.proxy.setBusy(False)
         self._espeak = _espeak
         self._marks: list[tuple[int, int]] = []
         self._now: tuple[str, int] | None = None
@@ -86,7 +90,9 @@ class Engine:
             return int(driver._onSynth(sound, count, events))
 
         _espeak.SetSynthCallback(note_words)
-        self.voices = dict(sorted(_name_and_title(voice) for voice in _espeak.ListVoices(None)))
+        voices = [(_text(voice.identifier), _text(voice.name)) for voice in _espeak.ListVoices(None)]
+        self._files = {file.rpartition("/")[2].lower(): file for file, _ in voices}
+        self.titles = {file.rpartition("/")[2].lower(): title.strip() for file, title in sorted(voices)}
 
     def speak(self, text: str, voice: str, rate: int, raw: Path) -> tuple[array.array[int], list[tuple[int, int]]]:
         """The sound, and for each word where it begins in the text (characters) and in the sound (samples)."""
@@ -108,12 +114,14 @@ class Engine:
 
     def _set(self, voice: str, rate: int) -> None:
         self._now = None
-        base, _, variant = voice.partition("+")
-        if base not in self.voices or (variant and not _variant(variant)):
-            raise Fault("voice", f"the engine has no voice {voice!r}")
-        self._engine.setProperty("voice", voice)
+        name, plus, variant = voice.lower().partition("+")
+        file = self._files.get(name, "no such file") + plus + variant
+        # By its file's name: by a language's the engine keeps its last voice for some (fr-fr, en-gb), and says nothing.
+        self._engine.setProperty("voice", file)
         self._engine.setProperty("rate", rate)
         self._espeak.Synchronize()
+        if str(self._engine.getProperty("voice")).lower() != file.lower():
+            raise Fault("voice", f"the engine has no voice {voice!r}")
         self._now = (voice, rate)
 
 
@@ -144,15 +152,8 @@ def _pips_library() -> Any:
         ctypes.cdll = usual
 
 
-def _name_and_title(voice: Any) -> tuple[str, str]:
-    """A voice's first language, which the engine takes as its name, and its title."""
-    # A priority byte stands before the first language; the binding shows the list as one C string.
-    return bytes(voice.languages or b" ")[1:].decode("utf-8", "replace"), voice.name.decode("utf-8", "replace").strip()
-
-
-def _variant(name: str) -> bool:
-    data = os.environ.get("ESPEAK_DATA_PATH", "")
-    return "/" not in name and (not data or (Path(data) / "voices" / "!v" / name).is_file())
+def _text(name: bytes | None) -> str:
+    return (name or b"").decode("utf-8", "replace")
 
 
 def measure(
@@ -233,7 +234,7 @@ def main() -> None:
     except Exception as error:  # whatever stands in the way is told in its own words
         _tell(answers, {"hello": False, "why": f"{type(error).__name__}: {error}"})
         return
-    _tell(answers, {"hello": True, "voices": list(engine.voices.items())})
+    _tell(answers, {"hello": True, "voices": list(engine.titles.items())})
     for line in sys.stdin.buffer:
         try:
             _tell(answers, {"ok": True, **render(engine, json.loads(line))})
