@@ -12,11 +12,14 @@ import sys
 import tomllib
 from importlib.metadata import packages_distributions
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from caller.cues import CUE_TABLE, CueKind
 from caller.facts import FACT_TYPES
+from caller.riders import LANGUAGES
+from server.wire.inbound import Act
 
 ROOT = Path(__file__).resolve().parent.parent
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
@@ -134,6 +137,28 @@ def test_no_dependency_is_there_for_nothing() -> None:
 
 def test_every_kind_of_cue_has_a_row_that_says_what_it_means() -> None:
     assert [kind.name for kind in CueKind if kind not in CUE_TABLE or not CUE_TABLE[kind].means] == []
+
+
+SHOWN_OTHERWISE = {CueKind.START_COUNT, CueKind.TERRAIN}
+"""Cues without a verb of their own on the bar screen: a count is its number, a stretch its name."""
+
+
+def test_every_kind_of_cue_has_its_verb_on_the_bar_screen_in_every_language() -> None:
+    words = (ROOT / "web" / "parts" / "big-cue" / "words.js").read_text("utf-8")
+    shown = {
+        language: set(re.findall(r"(\w+): '[^']+'", verbs))
+        for language, verbs in re.findall(r"^  (\w+): \{.*?^    cue: \{(.*?)\}", words, re.MULTILINE | re.DOTALL)
+    }
+    assert set(shown) == set(LANGUAGES)
+    wanted = {kind.value for kind in set(CueKind) - SHOWN_OTHERWISE}
+    assert {language: sorted(wanted - verbs) for language, verbs in shown.items() if wanted - verbs} == {}
+
+
+def test_everything_a_page_may_say_can_be_tapped_somewhere() -> None:
+    acts = {get_args(act.model_fields["act"].annotation)[0] for act in get_args(get_args(Act)[0])}
+    folders = (ROOT / "web" / "parts", ROOT / "web" / "pages")
+    scripts = "\n".join(path.read_text("utf-8") for folder in folders for path in folder.rglob("*.js"))
+    assert sorted(act for act in acts if f"'{act}'" not in scripts) == []
 
 
 def test_every_fact_says_what_happened() -> None:
