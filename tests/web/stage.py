@@ -1,10 +1,11 @@
 """A page with no server: files from disk, and a scripted other end of its socket that speaks the wire's own models.
 
-    stage = await Stage.open(browser, "/desk/TEST23", scene("racing"), viewport=DESK)
-    await stage.tell(state)          # what the server would send
-    stage.taps                       # what the page has told
+stage = await Stage.open(browser, "/desk/TEST23", scene("racing"), viewport=DESK)
+await stage.tell(state)          # what the server would send
+stage.taps                       # what the page has told
 """
 
+import itertools
 import json
 import mimetypes
 import time
@@ -71,11 +72,9 @@ def course() -> CourseCard:
     """Eighteen made-up kilometres: flat, a climb, a descent, flat again."""
     knots = ((0, 40), (6_000, 52), (9_600, 218), (10_400, 221), (13_200, 70), (18_000, 46))
     profile = []
-    for (from_m, low), (to_m, high) in zip(knots, knots[1:], strict=False):
+    for (from_m, low), (to_m, high) in itertools.pairwise(knots):
         steps = int((to_m - from_m) / 200)
-        profile += [
-            (from_m + 200 * i, low + (high - low) * i / steps + 3 * ((i * 7) % 5) / 5) for i in range(steps)
-        ]
+        profile += [(from_m + 200 * i, low + (high - low) * i / steps + 3 * ((i * 7) % 5) / 5) for i in range(steps)]
     profile.append((18_000.0, 46.0))
     stretches = (
         ("flat 1", "flat", 0, 6_000, 12),
@@ -184,7 +183,7 @@ def racing(clock: int = 300_000, *, revision: int = 20, **more: Any) -> StateMes
     turns = tuple(turn(10 + i, order[i % 6], began + 30_000 * i) for i in range(8))
     switches = [
         c
-        for t, n in zip(turns, turns[1:], strict=False)
+        for t, n in itertools.pairwise(turns)
         for c in (
             cue("stand_by", n.began_ms - 10_000, n.rider, text=f"{n.rider.title()} next", because="leads next"),
             cue(
@@ -295,7 +294,9 @@ def here(ready: Sequence[str] = ("maya", "ana", "ben"), *, voice_ok: bool = True
             for who in seats
         ),
         voice_ok=voice_ok,
-        voice_sentence="" if voice_ok else "The voice does not start: install espeakng-loader, then start swingoff anew.",
+        voice_sentence=""
+        if voice_ok
+        else "The voice does not start: install espeakng-loader, then start swingoff anew.",
         clips_ready=10,
         clips_wanted=10,
     )

@@ -48,7 +48,7 @@ export class RaceClock {
     return this.running && this.#offset !== null ? this.read() * this.#rate + this.#offset : null
   }
 
-  /** How wrong `now` may be, ms: half the shortest round trip and what drifted since; Infinity if not known. */
+  /** How wrong `now` may be at the most, race ms, however lopsided the network; Infinity if not known. */
   get error() {
     return this.#error
   }
@@ -132,7 +132,7 @@ export class RaceClock {
    */
   #contradicts(exchange) {
     if (this.#stale || this.#offset === null || !this.#running || this.#error === Infinity) return false
-    return Math.abs(exchange.offset - this.#offset) > exchange.trip / 2 + this.#error + 20
+    return Math.abs(exchange.offset - this.#offset) > (exchange.trip / 2) * this.#rate + this.#error + 20
   }
 
   /** @param {number} now */
@@ -144,8 +144,10 @@ export class RaceClock {
     const shortest = best[0]
     if (!shortest) return
     this.#trip = shortest.trip
-    this.#error = shortest.trip / 2 + (now - shortest.at) * DRIFT
-    if (this.#running) this.#offset = best.reduce((sum, { offset }) => sum + offset, 0) / best.length
+    const offset = best.reduce((sum, one) => sum + one.offset, 0) / best.length
+    // The truth is within half a trip of the shortest exchange; the mean may lie apart from it.
+    this.#error = (shortest.trip / 2 + (now - shortest.at) * DRIFT) * this.#rate + Math.abs(offset - shortest.offset)
+    if (this.#running) this.#offset = offset
   }
 }
 

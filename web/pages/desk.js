@@ -54,6 +54,8 @@ export class Desk {
   #selected = null
   /** @type {Act | null} */
   #asked = null
+  /** @type {string[] | null} riders chosen so far, front first, while a whole order is being told */
+  #order = null
   #language = 'en'
   #onKey = (/** @type {KeyboardEvent} */ event) => this.#key(event)
 
@@ -76,6 +78,7 @@ export class Desk {
     this.#troubles.addEventListener('act', (event) => this.#tell(detail(event).act))
     this.#keys.addEventListener('act', (event) => this.#tell(detail(event).act))
     this.#keys.addEventListener('why', (event) => stage.strip.say('refusal', detail(event).sentence))
+    this.#keys.addEventListener('order', () => (this.#order === null ? this.#beginOrder() : this.#endOrder()))
     this.#keys.addEventListener('confirm', (event) => this.#ask(detail(event)))
     this.#confirm.addEventListener('close', () => this.#answer())
     addEventListener('keydown', this.#onKey)
@@ -101,7 +104,7 @@ export class Desk {
     this.#board.show({ roster, state })
     this.#troubles.show({ roster, state })
     this.#course.show(state.position)
-    this.#sheet.show({ cues: this.stage.live.timeline.coming, log: state.log, textOf: (cue) => this.#textOf(cue) })
+    this.#sheet.show({ cues: this.stage.live.timeline.coming, log: state.log, textOf: (cue) => this.#textOf(cue), nameOf: (seat) => this.#nameOf(seat.replace(/^rider:/, '')) })
     this.#draw()
   }
 
@@ -131,7 +134,7 @@ export class Desk {
 
   close() {
     removeEventListener('keydown', this.#onKey)
-    for (const subject of ['sound', 'refusal']) this.stage.strip.say(subject, '')
+    for (const subject of ['sound', 'refusal', 'order']) this.stage.strip.say(subject, '')
   }
 
   #draw() {
@@ -151,13 +154,61 @@ export class Desk {
   #tell(act) {
     this.stage.strip.say('refusal', '')
     this.stage.live.tap(act)
+    this.#dropOrder()
     this.#choose(null)
   }
 
   /** @param {string | null} rider */
   #choose(rider) {
+    if (this.#order && rider !== null) return this.#addToOrder(rider)
     this.#selected = rider === this.#selected ? null : rider
-    this.#draw()
+    return this.#draw()
+  }
+
+  // A whole order is told bead by bead, front first; the last one goes without saying.
+
+  #beginOrder() {
+    this.#choose(null)
+    this.#order = []
+    this.#sayOrder()
+  }
+
+  /** @param {string} rider */
+  #addToOrder(rider) {
+    if (!this.#order || this.#order.includes(rider)) return
+    this.#order.push(rider)
+    const rest = this.#leftOut()
+    if (rest.length === 1) this.#order.push(...rest)
+    if (rest.length <= 1) this.#tell({ act: 'order_seen', order: this.#order })
+    else this.#sayOrder()
+  }
+
+  #endOrder() {
+    const order = this.#order ?? []
+    const rest = this.#leftOut().map((rider) => this.#nameOf(rider))
+    if (!order.length) return this.#dropOrder()
+    return this.#ask({ act: { act: 'order_seen', order }, question: `Left out, so adrift: ${rest.join(', ')}?` })
+  }
+
+  #dropOrder() {
+    this.#order = null
+    this.stage.strip.say('order', '')
+  }
+
+  #sayOrder() {
+    const names = (this.#order ?? []).map((rider) => this.#nameOf(rider))
+    this.stage.strip.say('order', `New order, front first: ${names.join(', ') || 'touch beads or press 1 to 9'} … n ends it, Esc drops it.`)
+  }
+
+  /** Those in the rotation who aren't in the order yet. */
+  #leftOut() {
+    const line = this.stage.live.state?.line ?? []
+    return line.filter(({ place, rider }) => place !== 'out' && place !== 'adrift' && !this.#order?.includes(rider)).map(({ rider }) => rider)
+  }
+
+  /** @param {string} rider */
+  #nameOf(rider) {
+    return this.stage.live.welcome?.roster.find((card) => card.id === rider)?.name ?? rider
   }
 
   /** @param {{ act: Act, question: string }} asked */
@@ -193,8 +244,10 @@ export class Desk {
       else this.#choose(welcome.roster[number]?.id ?? null)
       return true
     }
-    if (key === 'Escape') this.#choose(null)
-    else if (key === 'm') this.#toggleVoice()
+    if (key === 'Escape') {
+      this.#dropOrder()
+      this.#choose(null)
+    } else if (key === 'm') this.#toggleVoice()
     else if (key === '?') this.#keyPage.showModal()
     else return this.#keys.press(key)
     return true

@@ -64,7 +64,7 @@ export class BigCue extends HTMLElement {
       this.#verb.style.fontSize = `${inOne}px`
     }
     size(this.#figure, [this.#figure], across ? wide * 0.38 : wide, high * (across ? 0.95 : 0.42))
-    size(this.#next, [this.#next], room.wide - this.#then.offsetWidth - 12, high * (across ? 0.38 : 0.17))
+    size(this.#next, [this.#next], room.wide - (across ? this.#then.offsetWidth + 12 : 0), high * (across ? 0.38 : 0.17))
   }
 }
 

@@ -18,7 +18,7 @@
 /** @type {Record<string, Words>} */
 export const WORDS = {
   en: {
-    doing: { lead: 'Lead', follow: 'Follow', drift: 'Drift', latch: 'Latch on', adrift: 'Adrift', waited: 'Come back', alone: 'Own pace', out: 'Out', off: 'Off', ready: 'Ready', done: 'Done' },
+    doing: { lead: 'Lead', follow: 'Follow', drift: 'Drift', latch: 'Latch', adrift: 'Adrift', waited: 'Come back', alone: 'Own pace', out: 'Out', off: 'Off', ready: 'Ready', done: 'Done' },
     cue: { stop: 'Stop', start: 'Go', switch: 'Off', switch_next: 'Lead', off_now: 'Off', stay_on: 'Stay on', stand_by: 'Next', hold: 'Hold', close_gap: 'Close gap', latch_on: 'On', ease: 'Ease', lift: 'Lift', press_on: 'Come past', wait: 'Wait', go: 'Go on', new_order: 'Order', all_in: 'All in' },
     about: { for: 'for', without: 'without', behind: 'behind' },
     terrain: { climb: 'Climb', descent: 'Descent', flat: 'Flat' },
@@ -34,7 +34,7 @@ export const WORDS = {
     taps: { good: 'Gut', empty: 'Leer', lost: 'Rad weg', off: 'Bin raus', back: 'Wieder dran', stop: 'Muss halten', hold: 'halten' },
   },
   fr: {
-    doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Recolle', adrift: 'Lâché', waited: 'Reviens', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
+    doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Recolle', adrift: 'Lâché', waited: 'Rentre', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
     cue: { stop: 'Stop', start: 'Go', switch: 'Sors', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Bientôt', hold: 'Tiens', close_gap: 'Ferme', latch_on: 'Recolle', ease: 'Doux', lift: 'Plus', press_on: 'Passe', wait: 'Attends', go: 'On part', new_order: 'Ordre', all_in: 'À fond' },
     about: { for: '', without: 'sans', behind: 'derrière' },
     terrain: { climb: 'Montée', descent: 'Descente', flat: 'Plat' },
@@ -58,7 +58,7 @@ export const WORDS = {
     taps: { good: 'Bene', empty: 'Vuoto', lost: 'Staccato', off: 'Esco', back: 'Dentro', stop: 'Mi fermo', hold: 'tieni' },
   },
   nl: {
-    doing: { lead: 'Kop', follow: 'Volg', drift: 'Zakken', latch: 'Pik aan', adrift: 'Gelost', waited: 'Kom bij', alone: 'Alleen', out: 'Uit', off: 'Eraf', ready: 'Klaar', done: 'Finish' },
+    doing: { lead: 'Kop', follow: 'Volg', drift: 'Zakken', latch: 'Aan', adrift: 'Gelost', waited: 'Kom bij', alone: 'Alleen', out: 'Uit', off: 'Eraf', ready: 'Klaar', done: 'Finish' },
     cue: { stop: 'Stop', start: 'Go', switch: 'Eraf', switch_next: 'Kop', off_now: 'Eraf', stay_on: 'Blijf', stand_by: 'Straks', hold: 'Houd', close_gap: 'Dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Meer', press_on: 'Kom over', wait: 'Wacht', go: 'Door', new_order: 'Orde', all_in: 'Alles' },
     about: { for: 'op', without: 'zonder', behind: 'achter' },
     terrain: { climb: 'Klim', descent: 'Daling', flat: 'Vlak' },

@@ -2,7 +2,7 @@
  * The call sheet: what is to be called falls from above through now, and what was called and told lies below.
  *
  *     <call-sheet></call-sheet>
- *     sheet.show({ cues, log, textOf })   on each state; cues soonest first, log newest last
+ *     sheet.show({ cues, log, textOf, nameOf })   on each state; cues soonest first, log newest last
  *     sheet.called(text, dueMs)           when a cue's instant has come
  *     sheet.frame(nowMs)                  on each frame
  */
@@ -32,8 +32,8 @@ export class CallSheet extends HTMLElement {
     if (!this.childElementCount) this.append(this.#list, this.#now, this.#log)
   }
 
-  /** @param {{ cues: readonly CueMessage[], log: readonly LogLine[], textOf: (cue: CueMessage) => string }} values */
-  show({ cues, log, textOf }) {
+  /** @param {{ cues: readonly CueMessage[], log: readonly LogLine[], textOf: (cue: CueMessage) => string, nameOf: (seat: string) => string }} values */
+  show({ cues, log, textOf, nameOf }) {
     this.#coming = cues.slice(0, COMING)
     each(this.#list, [...this.#coming].reverse(), (cue) => cue.id,
       () => h('li', {}, h('span', { class: 'when' }), h('span', { class: 'text' })),
@@ -47,7 +47,7 @@ export class CallSheet extends HTMLElement {
     each(this.#log, newest, keyOf,
       (line) => h('li', { class: line.kind }, h('span', { class: 'when' }, line.at_ms <= LOBBY_MS ? 'lobby' : clockText(line.at_ms)),
         h('span', { class: 'text' }, h('span', {}, line.text), line.because && h('small', {}, line.because),
-          line.kind === 'fact' && h('small', {}, `told by ${line.by}`))),
+          line.kind === 'fact' && h('small', {}, `told by ${nameOf(line.by)}`))),
       () => undefined)
   }
 

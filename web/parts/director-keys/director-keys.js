@@ -6,7 +6,8 @@
  *     keys.show({ roster, state, selected, landmark })   on each state, and when the chosen rider changes
  *     keys.press(key)                                    true if the key meant something
  *
- * Events: `act` {act}, a wire act; `confirm` {act, question}; `why` {sentence}, when a dashed button was pressed.
+ * Events: `act` {act}, a wire act; `confirm` {act, question}; `order`, when an order is to be told bead by bead; `why`
+ * {sentence}, when a dashed button was pressed.
  */
 
 import { fill, h, mark, put } from '../../lib/html.js'
@@ -34,6 +35,7 @@ import { ridersOf } from '../rider-mark/rider-mark.js'
  * @property {(values: Values) => Act | null} act null if somebody or something must be chosen first
  * @property {string} [without] why act is null
  * @property {string} [question] asked before it is sent
+ * @property {true} [byBeads] the page takes over: more than one rider is to be chosen
  */
 
 const SHORTER_S = 15
@@ -69,6 +71,7 @@ export const GROUPS = [
     rows: [
       { key: 'b', cap: 'b', label: 'Bunched', means: 'seen: the line bunches behind a rider who swung off', needs: 'line_bunched', act: () => ({ act: 'line_bunched' }) },
       { key: 'r', cap: 'r', label: 'Surge', means: 'seen: the leader is too fast for the line', needs: 'line_surged', act: () => ({ act: 'line_surged' }) },
+      { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'e', cap: 'e', label: 'Ease', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('ease') },
       { key: 'l', cap: 'l', label: 'Lift', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('lift') },
       { key: 'p', cap: 'p', label: 'Come past', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('press_on') },
@@ -162,6 +165,7 @@ export class DirectorKeys extends HTMLElement {
     const act = row.act(values)
     if (why || !act) return this.#tell('why', { sentence: `${row.label}: ${why}` })
     this.#flash(row)
+    if (row.byBeads) return this.#tell('order', {})
     if (row.question) return this.#tell('confirm', { act, question: row.question })
     return this.#tell('act', { act })
   }
