@@ -4,7 +4,7 @@
 rides it to its end on virtual time; ``scenario_schema`` says what a scenario may hold.
 """
 
-from caller.rehearsal.fast import OrderChange, Planner, Result, Score, as_json, run_fast
+from caller.rehearsal.fast import OrderChange, Planner, Result, Score, run_fast
 from caller.rehearsal.keys import scenario_schema
 from caller.rehearsal.scenario import Event, Scenario
 from caller.rehearsal.script import read_scenario
@@ -19,7 +19,6 @@ __all__ = [
     "Score",
     "Seen",
     "SimulatedTeam",
-    "as_json",
     "read_scenario",
     "run_fast",
     "scenario_schema",

@@ -4,7 +4,7 @@ Must not know how riders ride nor how a race is called; it only carries facts an
 """
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 
 from caller import race
 from caller.course import Course
@@ -13,14 +13,13 @@ from caller.errors import RequestRefused
 from caller.facts import Entry, Fact, RaceFinished, RaceOpened, StartSet, SwungOff
 from caller.log import KINDS
 from caller.plan import Plan, RaceRules
-from caller.planner import steady_plan
 from caller.rehearsal.scenario import Scenario
 from caller.rehearsal.team import DIRECTOR, SimulatedTeam
 from caller.rehearsal.transcript import Line, cue_line, written_out
 from caller.riders import Roster
 from caller.units import LOBBY_MS, RiderId, clock_text, ms_from_s, s_from_ms
 
-__all__ = ["OrderChange", "Planner", "Result", "Score", "as_json", "run_fast"]
+__all__ = ["OrderChange", "Planner", "Result", "Score", "run_fast"]
 
 Planner = Callable[[Course, Roster, RaceRules], Plan]
 
@@ -138,7 +137,7 @@ def run_fast(
     scenario: Scenario,
     *,
     seed: int | None = None,
-    planner: Planner = steady_plan,
+    planner: Planner | None = None,
     language: str = "en",
     title: str = "",
 ) -> Result:
@@ -152,6 +151,11 @@ def run_fast(
         title: how the transcript names the scenario; its title if empty.
     Raises: NoPlan, PlanRefused: the planner finds none, or one that doesn't fit.
     """
+    if planner is None:
+        # Here and not above: whoever only reads scenarios, as the server at its start, need not wait for the arrays.
+        from caller.planner import steady_plan
+
+        planner = steady_plan
     plan = planner(scenario.course, scenario.roster, scenario.rules)
     seed = scenario.seed if seed is None else seed
     opened = RaceOpened(
@@ -174,19 +178,6 @@ def run_fast(
             continue
         wake_ms = race.next_wake(run.state)
     return _result(run, plan, seed, title or scenario.title)
-
-
-def as_json(result: Result) -> dict[str, object]:
-    """The result as plain values for ``json.dumps``; the keys are documented and stay."""
-    return {
-        "finish_s": result.finish_s,
-        "cues": [
-            {"kind": cue.kind.value, "to": list(cue.to), "due_ms": cue.due_ms, "because": cue.because}
-            for cue in result.cues
-        ],
-        "order_changes": [asdict(change) for change in result.order_changes],
-        "score": asdict(result.score),
-    }
 
 
 def _result(run: _Run, plan: Plan, seed: int, title: str) -> Result:

@@ -270,7 +270,9 @@ class _Reader:
             raise self._refusal(where, _named(value), f"expected a {'whole ' if whole else ''}number{_range(key)}")
         least, most = (-math.inf if key.least is None else key.least), (math.inf if key.most is None else key.most)
         if not math.isfinite(value) or not least <= value <= most:
-            raise self._refusal(where, f"{value:g}"[:60], f"expected a {'whole ' if whole else ''}number{_range(key)}")
+            raise self._refusal(
+                where, f"{value:.15g}"[:60], f"expected a {'whole ' if whole else ''}number{_range(key)}"
+            )
         return value if whole else float(value)
 
     def _choice(self, value: Any, choices: tuple[str, ...], where: str) -> str:
@@ -323,7 +325,7 @@ def _most(key: Key) -> float:
 
 
 def _range(key: Key) -> str:
-    return "" if key.least is None or key.most is None else f" from {key.least:g} to {key.most:g}"
+    return "" if key.least is None or key.most is None else f" from {key.least:.15g} to {key.most:.15g}"
 
 
 def _when_words() -> str:

@@ -53,11 +53,11 @@ def cue_line(cue: Cue, names: Mapping[RiderId, str], spoken: Mapping[RiderId, st
 
 
 def written_out(head: Iterable[str], lines: Iterable[Line]) -> str:
-    """The whole text, ending in a line feed. Lines at one instant keep their order within a sort."""
+    """The whole text, with no line feed at its end. Lines at one instant keep their order within a sort."""
     ordered = sorted(lines, key=lambda line: (line.at_ms, _RANKS.index(line.sort)))
     rows = [f"# {said}" for said in head]
     for line in ordered:
         cells = (clock_text(line.at_ms).rjust(_WIDTHS[0]), line.sort, line.kind, line.to, line.words, line.because)
         widths = (*_WIDTHS, 0)
         rows.append("  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip())
-    return "\n".join(rows) + "\n"
+    return "\n".join(rows)
