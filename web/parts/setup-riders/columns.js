@@ -44,7 +44,7 @@ export const COLUMNS = [
     unit: '',
     needed: false,
     numeric: false,
-    refused: ['spoken name', 'spoken'],
+    refused: ['spoken name'],
     heading: /^spoken/i,
   },
   {
@@ -53,7 +53,7 @@ export const COLUMNS = [
     unit: 'kg',
     needed: true,
     numeric: true,
-    refused: ['body mass', 'mass_kg'],
+    refused: ['body mass'],
     heading: /^(body )?(mass|weight)|^kg/i,
   },
   {
@@ -62,7 +62,7 @@ export const COLUMNS = [
     unit: 'W',
     needed: true,
     numeric: true,
-    refused: ['critical power', 'critical_power_w'],
+    refused: ['critical power'],
     heading: /^(critical|cp\b|power)/i,
   },
   {
@@ -71,7 +71,7 @@ export const COLUMNS = [
     unit: 'kJ',
     needed: true,
     numeric: true,
-    refused: ['w′', 'w_prime_j'],
+    refused: ['w′'],
     heading: /^w\s?(′|'|’|prime|_prime)/i,
   },
   {
@@ -80,7 +80,7 @@ export const COLUMNS = [
     unit: 'm²',
     needed: true,
     numeric: true,
-    refused: ['drag area', 'height', 'drag_area_m2', 'height_cm', 'body height'],
+    refused: ['drag area', 'height and mass'],
     heading: /^(drag|cda|height)/i,
   },
   {
@@ -89,7 +89,7 @@ export const COLUMNS = [
     unit: 'kg',
     needed: false,
     numeric: true,
-    refused: ['mass of bike and kit', 'bike_mass_kg'],
+    refused: ['mass of bike and kit'],
     heading: /^bike/i,
   },
   {

@@ -10,7 +10,7 @@
  */
 
 import { h } from '../../lib/html.js'
-import { cellsOf, readNumber } from '../../lib/cells.js'
+import { cellsOf, readNumber, refusalInUnit } from '../../lib/cells.js'
 import { freshId } from '../setup-fields/setup-fields.js'
 import { COLUMNS, LANGUAGES, convertReserve, emptyRider, isBlank, pasteCells, placeOf, troubles } from './columns.js'
 
@@ -205,6 +205,9 @@ export class SetupRiders extends HTMLElement {
   renamed(row) {
     const drawn = this.drawn[this.roster.rows.indexOf(row)]
     drawn?.root.setAttribute('aria-label', row.name || 'rider')
+    for (const button of drawn?.root.querySelectorAll('.cell-acts button') ?? []) {
+      button.setAttribute('aria-label', `${button.textContent} ${row.name || 'this rider'}`)
+    }
     const spoken = drawn?.inputs.get('spoken')
     if (spoken instanceof HTMLInputElement) spoken.placeholder = row.name
   }
@@ -257,7 +260,13 @@ export class SetupRiders extends HTMLElement {
   refuse(sentence) {
     if (!this.check() || !sentence) return
     const place = placeOf(sentence, this.roster)
-    if (place) this.mark(place.row, [place.key], sentence)
+    const kilojoules = place?.key === 'reserve' && this.roster.unit === 'kJ'
+    if (place)
+      this.mark(
+        place.row,
+        [place.key],
+        kilojoules ? `${refusalInUnit(sentence, 0.001, 'kJ')} (20 kJ is 20000 J)` : sentence,
+      )
     else this.whole.textContent = sentence
   }
 

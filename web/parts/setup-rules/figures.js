@@ -3,7 +3,7 @@
  * Which range a figure may lie in is the server's to say.
  */
 
-import { readNumber, writeNumber } from '../../lib/cells.js'
+import { readNumber, refusalInUnit, writeNumber } from '../../lib/cells.js'
 
 export const SLOTS = 10
 
@@ -223,6 +223,23 @@ export function rulesTrouble(typed) {
     }
   }
   return null
+}
+
+/**
+ * Where a refusal of the server belongs, and the same in this form's words and units:
+ * “race rules, reserve margin: found 0.9; expected 0 to 0.5”.
+ * @param {string} sentence
+ * @returns {{ key: string, sentence: string }}   key '' if it is about no field of ours
+ */
+export function placedRefusal(sentence) {
+  const cut = sentence.indexOf(': found')
+  const head = sentence.slice(0, cut).toLowerCase()
+  if (head.includes('shelter table')) return { key: 'shelter_table', sentence: refusalInUnit(sentence, 100, '%') }
+  if (head.endsWith('counted')) return { key: 'counted', sentence }
+  const rule = RULES.find((one) => head.includes(one.refused))
+  if (!rule) return { key: '', sentence }
+  const own = `${rule.label}${sentence.slice(cut)}`
+  return { key: rule.key, sentence: rule.choices ? own : refusalInUnit(own, 1 / rule.scale, rule.unit ?? '') }
 }
 
 /** @param {TypedRules} typed */

@@ -9,7 +9,7 @@
 
 import { h } from '../../lib/html.js'
 import { freshId, makeField } from '../setup-fields/setup-fields.js'
-import { RULES, SLOTS, rulesTrouble } from './figures.js'
+import { RULES, SLOTS, placedRefusal, rulesTrouble } from './figures.js'
 
 /** @typedef {import('./figures.js').TypedRules} TypedRules */
 
@@ -103,9 +103,8 @@ export class SetupRules extends HTMLElement {
   /** @param {string} sentence */
   refuse(sentence) {
     if (!this.check() || !sentence) return
-    const head = sentence.slice(0, sentence.indexOf(': found')).toLowerCase()
-    const rule = RULES.find((one) => head.includes(one.refused))
-    this.say(head.includes('shelter table') ? 'shelter_table' : (rule?.key ?? ''), sentence)
+    const placed = placedRefusal(sentence)
+    this.say(placed.key, placed.sentence)
   }
 
   /**
@@ -115,7 +114,8 @@ export class SetupRules extends HTMLElement {
   say(key, sentence) {
     for (const [name, field] of this.fields) field.refuse(name === key ? sentence : '')
     this.slots.refuse(key === 'shelter_table' ? sentence : '')
-    const placed = this.fields.has(key) || key === 'shelter_table'
+    this.counted.refuse(key === 'counted' ? sentence : '')
+    const placed = this.fields.has(key) || key === 'shelter_table' || key === 'counted'
     this.whole.textContent = placed ? '' : sentence
     const field = this.fields.get(key)
     if (sentence && (key === 'shelter_table' || (field && this.more.contains(field.root)))) {
@@ -135,6 +135,7 @@ function countedChoice() {
   const inputs = Array.from({ length: SLOTS }, (_, index) =>
     h('input', { type: 'radio', name, value: String(index + 1), id: `${name}-${index + 1}`, class: 'unseen' }),
   )
+  const said = h('p', { class: 'refusal', 'aria-live': 'polite' })
   const root = h(
     'fieldset',
     { class: 'counted' },
@@ -145,6 +146,7 @@ function countedChoice() {
       ...inputs.map((input) => h('span', {}, input, h('label', { for: input.id }, input.value))),
     ),
     h('p', { class: 'hint' }, 'Whoever is not needed for it may be spent before the finish.'),
+    said,
   )
   return {
     root,
@@ -154,6 +156,10 @@ function countedChoice() {
     /** @param {string} value */
     set(value) {
       for (const input of inputs) input.checked = input.value === value
+    },
+    /** @param {string} sentence */
+    refuse(sentence) {
+      said.textContent = sentence
     },
     /** @param {number} riders */
     limit(riders) {
