@@ -121,7 +121,12 @@ RUN_BY_NAME = {"websockets"}
 """What is needed without being imported: uvicorn loads websockets by the name of its protocol."""
 
 
-def test_no_dependency_is_there_for_nothing() -> None:
+RUNS_WITH_ANOTHER = {"starlette"}
+"""What is imported without being asked for by name: fastapi is made of starlette and brings its own version of it."""
+
+
+def imported_to_run() -> set[str]:
+    """The top-level modules that the core and the server import, other than the standard library's and our own."""
     imported = set()
     for path in modules():
         if named(path).startswith(("caller/", "server/")):
@@ -130,9 +135,14 @@ def test_no_dependency_is_there_for_nothing() -> None:
                     imported |= {alias.name.split(".")[0] for alias in node.names}
                 elif isinstance(node, ast.ImportFrom) and node.module:
                     imported.add(node.module.split(".")[0])
+    return imported - sys.stdlib_module_names - {"caller", "server"}
+
+
+def test_what_is_imported_to_run_is_asked_for_and_what_is_asked_for_is_imported() -> None:
     sources = packages_distributions()
-    used = {distribution.lower() for module in imported for distribution in sources.get(module, ())}
-    assert requirement_names(PYPROJECT["project"]["dependencies"]) - used - RUN_BY_NAME == set()
+    used = {distribution.lower() for module in imported_to_run() for distribution in sources.get(module, (module,))}
+    asked = requirement_names(PYPROJECT["project"]["dependencies"])
+    assert (asked - used - RUN_BY_NAME, used - asked - RUNS_WITH_ANOTHER) == (set(), set())
 
 
 def test_every_kind_of_cue_has_a_row_that_says_what_it_means() -> None:
