@@ -122,6 +122,8 @@ def make_app(settings: Settings) -> FastAPI:
 
 
 async def _answer_refusal(request: Request, error: Exception) -> JSONResponse:
+    if isinstance(error, HTTPException) and isinstance(error.__cause__, ServerRefused):
+        error = error.__cause__  # the framework's wrapping of what stopped a body on its way in
     if isinstance(error, RequestValidationError):
         error = NotUnderstood(sentence_of(error.errors()))
     elif isinstance(error, HTTPException):

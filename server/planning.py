@@ -49,12 +49,14 @@ class Planning:
         self._planner = _Worker(planning_s, most_waiting)
         self._reader = _Worker(reading_s, most_waiting)
 
-    async def plan(self, course: Course, roster: Roster, rules: RaceRules) -> Plan:
-        """The best plan known how to make.
+    async def plan(
+        self, course: Course, roster: Roster, rules: RaceRules, *, method: str = "optimised", form: str = "memorable"
+    ) -> Plan:
+        """A plan; see best_plan.
 
         Raises: NoPlan, Refused: as the planner has it. TooLong, WorkerBusy, WorkerBroken.
         """
-        plan = await self._planner.ask("plan", course, roster, rules)
+        plan = await self._planner.ask("plan", course, roster, rules, method, form)
         assert isinstance(plan, Plan)
         return plan
 
@@ -73,11 +75,6 @@ class Planning:
         assert isinstance(course, Course)
         return course
 
-    def warm(self) -> None:
-        """Have the workers started before the first question."""
-        self._planner.warm()
-        self._reader.warm()
-
     async def close(self) -> None:
         """End both workers."""
         await self._planner.close()
@@ -93,7 +90,6 @@ class _Worker:
         self._waiting = 0
         self._one_at_a_time = asyncio.Lock()
         self._process: asyncio.subprocess.Process | None = None
-        self._warming: asyncio.Task[None] | None = None
 
     async def ask(self, question: str, *words: object) -> object:
         """Its answer, or what it raised."""
@@ -123,21 +119,8 @@ class _Worker:
             raise value
         raise WorkerBroken(str(value))
 
-    def warm(self) -> None:
-        """Start the process if it doesn't run."""
-        if self._process is None and self._warming is None:
-            self._warming = asyncio.get_running_loop().create_task(self._warm())
-
-    async def _warm(self) -> None:
-        with contextlib.suppress(OSError):
-            async with self._one_at_a_time:
-                await self._running()
-        self._warming = None
-
     async def close(self) -> None:
         """End the process."""
-        if self._warming is not None:
-            self._warming.cancel()
         await self._end()
 
     async def _exchange(self, asked: object) -> tuple[bool, object]:
@@ -215,16 +198,20 @@ def _answer(question: str, words: tuple[Any, ...]) -> tuple[bool, object]:
         return False, f"{type(bug).__name__}: {bug}"
 
 
-def best_plan(course: Course, roster: Roster, rules: RaceRules) -> Plan:
-    """The best plan known how to make, in this process: for the worker, and for the command line.
+def best_plan(
+    course: Course, roster: Roster, rules: RaceRules, method: str = "optimised", form: str = "memorable"
+) -> Plan:
+    """A plan, made in this process: for the worker, and for the command line.
 
+    Args:
+        method: ``optimised`` searches; ``steady`` is the plain plan at steady power.
+        form: of a searched plan: ``memorable`` or ``free``.
     Raises: NoPlan, Refused: as the planner has it.
     """
     # Imported here: the server starts without waiting for the arrays.
-    from caller import planner
+    from caller.planner import optimise, steady_plan
 
-    best: Callable[[Course, Roster, RaceRules], Plan] = getattr(planner, "optimise", planner.steady_plan)
-    return best(course, roster, rules)
+    return steady_plan(course, roster, rules) if method == "steady" else optimise(course, roster, rules, form=form)
 
 
 def _read_course(data: bytes, file_name: str) -> Course:

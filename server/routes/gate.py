@@ -20,6 +20,9 @@ __all__ = ["Gate"]
 
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
+_MOST_LET_BY_BYTES = 256 * 1024 * 1024
+_LET_BY_S = 5.0
+
 
 class Gate:
     """The outermost layer of the application."""
@@ -46,15 +49,17 @@ class Gate:
             return
 
         answered = False
+        bounded = _Bounded(receive, self._most_bytes(scope), self._limits.body_s)
 
         async def send_with_headers(message: Message) -> None:
             nonlocal answered
             if message["type"] == "http.response.start":
                 answered = True
                 _secure(MutableHeaders(scope=message), headers.get("host", ""))
+                if scope["method"] not in _SAFE_METHODS and not await bounded.spent():
+                    MutableHeaders(scope=message)["connection"] = "close"
             await send(message)
 
-        bounded = _Bounded(receive, self._most_bytes(scope), self._limits.body_s)
         try:
             await self._app(scope, bounded, send_with_headers)
         except ServerRefused as refused:
@@ -99,10 +104,7 @@ def _origin(url: str) -> str:
 
 
 class _Bounded:
-    """Receives a body no larger and no slower than it may be.
-
-    Raises, when called: TooLarge, TooLate.
-    """
+    """Receives a body no larger and no slower than it may be. Raises, when called: TooLarge, TooLate."""
 
     def __init__(self, receive: Receive, most_bytes: int, within_s: float) -> None:
         self._receive = receive
@@ -125,10 +127,28 @@ class _Bounded:
             raise TooLate(f"the request took longer than {self._within_s:g} s to arrive; try again") from None
         if message["type"] == "http.request":
             self._bytes += len(message.get("body", b""))
+            self._whole = not message.get("more_body", False)
             if self._bytes > self._most_bytes:
                 raise TooLarge(f"more than {self._most_bytes / 1e6:.3g} MB came; expected at most that")
-            self._whole = not message.get("more_body", False)
         return message
+
+    async def spent(self) -> bool:
+        """Lets the rest of the body go by, so that a browser still sending it hears the answer.
+
+        Closing on one that is sending makes its network drop the answer unread. Answers whether all of it has come.
+        """
+        left = _MOST_LET_BY_BYTES
+        now_s = asyncio.get_running_loop().time()
+        until_s = now_s + _LET_BY_S if self._deadline is None else max(now_s, self._deadline)
+        try:
+            async with asyncio.timeout_at(until_s):
+                while not self._whole and left > 0:
+                    message = await self._receive()
+                    self._whole = message["type"] != "http.request" or not message.get("more_body", False)
+                    left -= len(message.get("body", b""))
+        except TimeoutError:
+            return False
+        return self._whole
 
 
 def _secure(headers: MutableHeaders, host: str) -> None:
@@ -160,7 +180,7 @@ async def _refuse(scope: Scope, receive: Receive, send: Send, refused: ServerRef
             "headers": [
                 (b"content-type", b"application/json"),
                 (b"content-length", str(len(body)).encode()),
-                (b"connection", b"close"),  # the rest of a body nobody reads must not be taken for a request
+                (b"connection", b"close"),
             ],
         }
     )

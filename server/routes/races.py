@@ -87,10 +87,11 @@ async def rules(request: Request, code: str, body: http.RulesForm) -> http.Rules
 
 
 @races.post("/api/races/{code}/plan")
-async def plan(request: Request, code: str) -> PlanCard:
+async def plan(request: Request, code: str, body: http.PlanAsk | None = None) -> PlanCard:
     """Has a plan made; it takes a while."""
     race = await director_of(request, code)
-    draft = await parts_of(request).house.plan(race)
+    asked = body or http.PlanAsk()
+    draft = await parts_of(request).house.plan(race, method=asked.method, form=asked.form)
     assert draft.plan is not None
     return plan_card(draft.plan, roster_of(draft))
 

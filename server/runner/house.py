@@ -156,7 +156,6 @@ class House:
                     continue
             race = Race(row=row, draft=draft)
             await self._keep(race)
-            self._planner.warm()
             return race
         raise Unexpected("no free code in so many tries")
 
@@ -298,14 +297,14 @@ class House:
         async with race.changing:
             await self._save(race, race.draft.with_rules(rules))
 
-    async def plan(self, race: Race) -> Draft:
+    async def plan(self, race: Race, *, method: str = "optimised", form: str = "memorable") -> Draft:
         """Has a plan made. Answers the draft with it. Raises: NoPlan, RequestRefused, TooLate, TooMany, AlreadySo."""
         asked = race.draft
         missing = still_missing(replace(asked, plan=None))
         if asked.course is None or len(missing) > 1 or not missing[0].startswith("plan:"):
             raise RequestRefused("make a plan", "; ".join(one for one in missing if not one.startswith("plan:")))
         with _worker("planning"):
-            plan = await self._planner.plan(asked.course, roster_of(asked), asked.rules)
+            plan = await self._planner.plan(asked.course, roster_of(asked), asked.rules, method=method, form=form)
         async with race.changing:
             now = race.draft
             if (now.course, now.riders, now.rules) != (asked.course, asked.riders, asked.rules):

@@ -1,6 +1,6 @@
 """What is asked and answered over HTTP, as pydantic models. Decides nothing."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -20,6 +20,7 @@ __all__ = [
     "NewRehearsal",
     "OpenSlot",
     "Opened",
+    "PlanAsk",
     "RehearsalCard",
     "RehearsalLinks",
     "RiderFigures",
@@ -158,6 +159,16 @@ class Draft(Message):
     phase: str
     links: Links | None
     refused: tuple[str, ...]
+
+
+class PlanAsk(Message):
+    """Which plan: the best that is found, or the plain one at steady power that it must beat; and its form.
+
+    ``memorable`` has one length a rider and stretch in steps a rider can keep in mind; ``free`` has any.
+    """
+
+    method: Literal["optimised", "steady"] = "optimised"
+    form: Literal["memorable", "free"] = "memorable"
 
 
 class JoinAsk(Message):
