@@ -2,8 +2,10 @@
 
 import asyncio
 import json
+from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
+import pytest
 import websockets
 
 from tests.conftest import LiveServer
@@ -22,11 +24,23 @@ def opened(server: LiveServer) -> Made:
     return made
 
 
-async def page_on(server: LiveServer, code: str, ticket: str) -> Page:
-    page = Page(await websockets.connect(f"{server.socket_url}/api/races/{code}/live", max_size=None))
-    await page.send(kind="hello", ticket=ticket)
-    await page.next("welcome", within_s=15)
-    return page
+Join = Callable[[LiveServer, str, str], Awaitable[Page]]
+
+
+@pytest.fixture
+async def page_on() -> AsyncIterator[Join]:
+    """Opens a page on a server; all of them are closed afterwards."""
+    pages: list[Page] = []
+
+    async def join(server: LiveServer, code: str, ticket: str) -> Page:
+        page = Page(await websockets.connect(f"{server.socket_url}/api/races/{code}/live", max_size=None))
+        pages.append(page)
+        await page.send(kind="hello", ticket=ticket)
+        await page.next("welcome", within_s=15)
+        return page
+
+    yield join
+    await asyncio.gather(*(page.close() for page in pages), return_exceptions=True)
 
 
 async def race_clock(page: Page) -> tuple[float, float]:
@@ -43,7 +57,9 @@ def due(state: dict[str, Any], from_ms: float) -> dict[str, int]:
     return {cue["id"]: cue["due_ms"] for cue in state["cues"] if cue["due_ms"] > from_ms}
 
 
-async def test_a_race_goes_on_after_kill_9_same_state_same_cues_same_instants(live_server: LiveServer) -> None:
+async def test_a_race_goes_on_after_kill_9_same_state_same_cues_same_instants(
+    live_server: LiveServer, page_on: Join
+) -> None:
     made = await asyncio.to_thread(opened, live_server)
     director = await page_on(live_server, made.code, made.ticket)
     rider = await page_on(live_server, made.code, made.ticket_of("otto"))
@@ -89,7 +105,7 @@ def _log(server: LiveServer, made: Made) -> list[str]:
         return list(answer.read().decode().splitlines())
 
 
-async def test_every_tap_that_was_acknowledged_is_there_after_kill_9(live_server: LiveServer) -> None:
+async def test_every_tap_that_was_acknowledged_is_there_after_kill_9(live_server: LiveServer, page_on: Join) -> None:
     """Killed while taps are pouring in: what was acknowledged is on disk, in the order acknowledged, once."""
     made = await asyncio.to_thread(opened, live_server)
     director = await page_on(live_server, made.code, made.ticket)
@@ -132,10 +148,7 @@ async def test_a_second_server_on_the_same_data_is_told_so(live_server: LiveServ
     await asyncio.to_thread(opened, live_server)
     second = LiveServer(live_server.data)
     try:
-        await asyncio.to_thread(second.start)
-    except AssertionError as stopped:
-        assert "code 2" in str(stopped)
-        assert "another swingoff is running on this data directory" in str(stopped)
-    else:
+        with pytest.raises(AssertionError, match=r"code 2(.|\n)*another swingoff is running on this data directory"):
+            await asyncio.to_thread(second.start)
+    finally:
         second.stop()
-        raise AssertionError("two servers hold one data directory")
