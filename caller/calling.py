@@ -43,6 +43,7 @@ COUNT_S = (60, 30, 20, 10, 5, 4, 3, 2, 1)
 _STAND_BY_AFTER_SWITCH_MS = 3_500
 _STAND_BY_LEAST_MS = 3_000
 _TERRAIN_AHEAD_M = 300
+_CALL_ON_MS = 60_000
 _SWITCH_AHEAD_MS = CUE_TABLE[CueKind.STAND_BY].lead_ms
 _REPEAT_AFTER_MS = 8_000
 _HOLD_STEP_W = 5
@@ -101,6 +102,14 @@ class Situation:
         """When the front is believed to reach the finish."""
         return arrival_ms(self.plan, self.position, self.plan.length_m)
 
+    @property
+    def last_call_ms(self) -> int:
+        """After this nothing is called and the line rotates no more: a minute past the believed finish.
+
+        Riders may be later than believed, and a line that still rides must not lose its caller.
+        """
+        return self.finish_ms + _CALL_ON_MS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanPolicy:
@@ -134,7 +143,7 @@ class PlanPolicy:
 
     def drift_ms(self, passed: int) -> int:
         """See physics.drift_s."""
-        return ms_from_s(drift_s(passed, self.rules.closing_mps))
+        return ms_from_s(drift_s(passed + 1, self.rules.closing_mps))
 
     def latch_ms(self) -> int:
         """As the rules of the race have it."""
@@ -294,9 +303,10 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
     left out.
     """
     policy = situation.policy
+    until_ms = min(until_ms, situation.last_call_ms)
     if situation.start_seq is not None and not situation.started:
         situation = replace(situation, line=begin(situation.line, 0, policy))
-    changes = tuple(project(situation.line, policy, min(until_ms + _SWITCH_AHEAD_MS, situation.finish_ms)))
+    changes = tuple(project(situation.line, policy, min(until_ms + _SWITCH_AHEAD_MS, situation.last_call_ms)))
     cues = []
     for rule in RULES:
         for cue in rule(situation, changes, until_ms):

@@ -93,8 +93,10 @@ __all__ = [
     "upcoming",
 ]
 
-_LOOK_AHEAD_MS = 45_000
-"""How far the rules look to find what becomes fixed next. More than the longest lead and commit window together."""
+_LOOK_AHEAD_MS = 12_000
+"""How far the rules look to find what becomes fixed next. If that is nothing, the driver is asked to look again."""
+
+_LONGEST_COMMIT_MS = max(row.commit_ms for row in CUE_TABLE.values())
 
 _OVERDUE_MS = 300_000
 """A race that nobody ends is over so long after the front is believed to have finished."""
@@ -222,7 +224,7 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     taken = replace(taken, seq=entry.seq, settled_ms=entry.at_ms)
     taken = _with_fair_warning(taken)
     taken = _fix(taken, cues)
-    settled, more = _fix_due(taken)
+    settled, more = advance(taken, entry.at_ms)
     return settled, (*fixed, *cues, *more)
 
 
@@ -234,10 +236,11 @@ def advance(state: RaceState, now_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
     """
     fixed: list[Cue] = []
     while True:
-        wake_ms = next_wake(state)
+        near = _unfixed(state)
+        wake_ms = _wake_ms(state, near)
         if wake_ms is None or wake_ms > now_ms:
             break
-        state, cues = _step(state, wake_ms)
+        state, cues = _step(state, wake_ms, near)
         fixed.extend(cues)
     if state.phase in (Phase.COUNTDOWN, Phase.RACING) and now_ms > state.now_ms:
         state = replace(state, now_ms=now_ms, fixed=_not_too_late(state.fixed, now_ms))
@@ -246,22 +249,7 @@ def advance(state: RaceState, now_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
 
 def next_wake(state: RaceState) -> int | None:
     """The next instant at which something happens with no new fact; None in the lobby and when all is over."""
-    match state.phase:
-        case Phase.LOBBY | Phase.OVER:
-            return None
-        case Phase.COUNTDOWN:
-            line_ms: int | None = 0
-        case Phase.RACING:
-            line_ms = next_change_ms(state.line, _situation(state).policy)
-            over_ms = _situation(state).finish_ms + _OVERDUE_MS
-            line_ms = over_ms if line_ms is None else min(line_ms, over_ms)
-        case _:
-            assert_never(state.phase)
-    instants = [_fix_ms(cue) for cue in _unfixed(state)]
-    instants.append(state.now_ms + _LOOK_AHEAD_MS // 2)
-    if line_ms is not None:
-        instants.append(line_ms)
-    return max(state.now_ms, min(instants))
+    return _wake_ms(state, _unfixed(state))
 
 
 def calls(state: RaceState, until_ms: int | None = None) -> tuple[Cue, ...]:
@@ -273,7 +261,7 @@ def calls(state: RaceState, until_ms: int | None = None) -> tuple[Cue, ...]:
         future: tuple[Cue, ...] = ()
     else:
         situation = _situation(state)
-        future = _not_told(state, cues_until(situation, situation.finish_ms if until_ms is None else until_ms))
+        future = _not_told(state, cues_until(situation, situation.last_call_ms if until_ms is None else until_ms))
     fixed = tuple(cue for cue in state.fixed if until_ms is None or cue.due_ms <= until_ms)
     return tuple(sorted(fixed + future, key=lambda cue: (cue.due_ms, CUE_TABLE[cue.kind].priority, cue.id)))
 
@@ -322,7 +310,7 @@ def upcoming(state: RaceState, count: int) -> tuple[Upcoming, ...]:
     if state.phase is Phase.OVER or line.turn is None:
         return ()
     changes: list[Change] = []
-    for change in project(line, situation.policy, situation.finish_ms):
+    for change in project(line, situation.policy, situation.last_call_ms):
         changes.append(change)
         if len(changes) >= count:
             break
@@ -401,10 +389,30 @@ def may(state: RaceState) -> frozenset[str]:
 # Steps of time
 
 
-def _step(state: RaceState, at_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
+def _wake_ms(state: RaceState, near: tuple[Cue, ...]) -> int | None:
+    """The next instant at which one of the near cues becomes fixed, the line changes, or it is time to look again."""
+    situation = _situation(state)
+    match state.phase:
+        case Phase.LOBBY | Phase.OVER:
+            return None
+        case Phase.COUNTDOWN:
+            line_ms: int | None = 0
+        case Phase.RACING:
+            line_ms = next_change_ms(state.line, situation.policy)
+        case _:
+            assert_never(state.phase)
+    instants = [_fix_ms(cue) for cue in near]
+    instants.append(state.now_ms + _LOOK_AHEAD_MS - _LONGEST_COMMIT_MS)
+    instants.append(situation.finish_ms + _OVERDUE_MS)
+    if line_ms is not None and line_ms <= situation.last_call_ms:
+        instants.append(line_ms)
+    return max(state.now_ms, min(instants))
+
+
+def _step(state: RaceState, at_ms: int, near: tuple[Cue, ...]) -> tuple[RaceState, tuple[Cue, ...]]:
     """The state at its next wake: cues become fixed first, then the line changes."""
-    state = replace(state, now_ms=at_ms, fixed=_not_too_late(state.fixed, at_ms))
-    state, fixed = _fix_due(state)
+    fixed = tuple(cue for cue in near if _fix_ms(cue) <= at_ms)
+    state = _fix(replace(state, now_ms=at_ms, fixed=_not_too_late(state.fixed, at_ms)), fixed)
     situation = _situation(state)
     if state.phase is Phase.COUNTDOWN:
         if at_ms >= 0:
@@ -413,15 +421,9 @@ def _step(state: RaceState, at_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
         state = replace(state, phase=Phase.OVER)
     else:
         change_ms = next_change_ms(state.line, situation.policy)
-        if change_ms is not None and change_ms <= at_ms:
+        if change_ms is not None and change_ms <= min(at_ms, situation.last_call_ms):
             state = replace(state, line=advance_line(state.line, at_ms, situation.policy))
     return state, fixed
-
-
-def _fix_due(state: RaceState) -> tuple[RaceState, tuple[Cue, ...]]:
-    """Fix every cue whose commit window begins now."""
-    due = tuple(cue for cue in _unfixed(state) if _fix_ms(cue) <= state.now_ms)
-    return _fix(state, due), due
 
 
 def _fix(state: RaceState, cues: tuple[Cue, ...]) -> RaceState:
@@ -491,17 +493,16 @@ def _start_set(state: RaceState, fact: StartSet, entry: Entry) -> tuple[RaceStat
     if not 5_000 <= fact.countdown_ms <= 600_000:
         raise RequestRefused("set the start", f"a countdown of {fact.countdown_ms} ms; give 5 s to 10 min")
     assert entry.at_ms == -fact.countdown_ms, "the countdown's stamp is its length before the gun"
-    return _fix_due(
-        replace(
-            state,
-            now_ms=entry.at_ms,
-            seq=entry.seq,
-            phase=Phase.COUNTDOWN,
-            settled_ms=entry.at_ms,
-            start_seq=entry.seq,
-            countdown_ms=fact.countdown_ms,
-        )
+    counting = replace(
+        state,
+        now_ms=entry.at_ms,
+        seq=entry.seq,
+        phase=Phase.COUNTDOWN,
+        settled_ms=entry.at_ms,
+        start_seq=entry.seq,
+        countdown_ms=fact.countdown_ms,
     )
+    return advance(counting, entry.at_ms)
 
 
 def _check_riders(state: RaceState, fact: Fact) -> None:
@@ -595,7 +596,14 @@ def _seen(
         decisions=tuple(decision for decision in state.decisions if decision[0] in gone),
     )
     state = replace(state, held=(*state.held[:-1], replace(state.held[-1], turns_begun=line.turns_begun)))
-    if same_round(before.order, line.order) or len(line.members) < 2:
+    # Who drifts is expected on the last wheel of those who lead; there it is no news, though riders who only follow
+    # are passed over on the way.
+    expected = (
+        isinstance(fact, LatchedOn | RejoinedAt)
+        and before.member(fact.rider).place in (Place.DRIFTING, Place.LATCHING)
+        and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, _situation(state).policy).order
+    )
+    if expected or same_round(before.order, line.order) or len(line.members) < 2:
         return state, ()
     return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state)),)
 

@@ -283,12 +283,16 @@ def advance_line(line: Line, at_ms: int, policy: Policy) -> Line:
     One change a call, the earliest first; drifting and latching come before a switch at the same instant, so that
     whoever reaches the wheel at that instant may lead from it.
     """
-    for member in line.members:
-        if member.until_ms is not None and member.until_ms <= at_ms:
-            if member.place is Place.DRIFTING:
-                latching = replace(member, place=Place.LATCHING, until_ms=member.until_ms + policy.latch_ms())
-                return replace(line, members=_swapped(line.members, latching))
-            return _latch(line, member, at_ms, policy)
+    over = [(member.until_ms, member) for member in line.members if member.until_ms is not None]
+    until_ms, member = min(over, key=lambda one: one[0], default=(at_ms + 1, None))
+    if member is not None and until_ms <= at_ms:
+        if member.place is Place.DRIFTING:
+            latching = replace(member, place=Place.LATCHING, until_ms=until_ms + policy.latch_ms())
+            return replace(line, members=_swapped(line.members, latching))
+        latched = _latch(line, member, at_ms, policy)
+        if latched.turn is not None and latched.turn.ends_ms < at_ms:
+            return with_turn_end(latched, at_ms, "the next wheel was late", cut=latched.turn.cut)
+        return latched
     switch = switch_ms(line, policy.latch_ms())
     if switch is not None and switch <= at_ms:
         return _drift(line, line.members[0], at_ms, policy)
@@ -320,7 +324,7 @@ def project(line: Line, policy: Policy, until_ms: int) -> Iterator[Change]:
             return
         before = line.turn
         line = advance_line(line, at_ms, policy)
-        if before is not None and line.turn is not None and line.turn is not before:
+        if before is not None and line.turn is not None and line.turn.number != before.number:
             drift_over_ms = line.member(before.rider).until_ms
             yield Change(
                 at_ms=at_ms,
