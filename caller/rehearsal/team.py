@@ -74,6 +74,7 @@ _GAP_CLOSED_M = 0.3
 _SHELTER_ENDS_M = 3.0
 _OPENING_MPS, _CLOSING_MPS, _ROOM_MPS = 0.5, 1.0, 0.7
 _FALLS_TO_M = 8.0
+_HEREABOUTS_M = 500.0
 _START_W = 1.5
 """Over the power called, until the line has its speed: from a standstill nobody holds back. Our assumption."""
 
@@ -452,10 +453,19 @@ class SimulatedTeam:
         if self._waits_for == body.rider:
             self._waits_for = None
         self._bunching = False
-        if as_briefed:
-            self._tell(0, f"rider:{body.rider}", LatchedOn(rider=body.rider))
-        else:
+        if not as_briefed:
             self._tell(_TAP_MS, DIRECTOR, RejoinedAt(rider=body.rider, slot=slot))
+        elif self._somebody_only_follows():
+            # Which wheel is the last of those who lead is a matter of a few metres here: so the slot is named.
+            self._tell(0, f"rider:{body.rider}", RejoinedAt(rider=body.rider, slot=slot))
+        else:
+            self._tell(0, f"rider:{body.rider}", LatchedOn(rider=body.rider))
+
+    def _somebody_only_follows(self) -> bool:
+        """Whether the plan has anybody in the line only follow, hereabouts."""
+        rules = {rule_at(self._plan, self.front_m + off_m) for off_m in (-_HEREABOUTS_M, 0.0, _HEREABOUTS_M)}
+        turns = [rule.turn_of(body.rider) for rule in rules for body in self._line]
+        return any(turn is None or turn.length_s == 0 for turn in turns)
 
     def _settle_gaps(self) -> None:
         """Everybody stays where they are; the gaps say so."""

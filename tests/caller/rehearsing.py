@@ -142,13 +142,14 @@ class Ride:
     scenario: Scenario
     step_ms: int = 100
     seed: int | None = None
+    briefed: Plan | None = None
     entries: list[Entry] = field(default_factory=list)
     cues: list[Cue] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         it = self.scenario
-        self.plan = plan_by_hand(it.course, it.roster, it.rules)
+        self.plan = self.briefed or plan_by_hand(it.course, it.roster, it.rules)
         self.team = SimulatedTeam(it, self.plan, self.seed)
         opened = RaceOpened(name=it.title, course=it.course, roster=it.roster, rules=it.rules, plan=self.plan)
         self.entries.append(Entry(seq=1, at_ms=LOBBY_MS, by="director", fact=opened))
