@@ -2,9 +2,10 @@
 
 Everything a plan is judged by comes from ``simulate``: the line moves as one point along a speed profile; riders take
 turns as the rotation of the race itself has them; each pays the power of the slot ridden, of drifting in the wind and
-of the acceleration onto the last wheel (the same energy is spared when swinging off); the reserve follows the recovery
-model of the rules, exactly between any two changes. The ground that a drifting rider gives up is made up while the
-line moves through, so everybody's mean speed is the line's.
+of the acceleration onto the last wheel; the reserve follows the recovery model of the rules, exactly between any two
+changes. The ground that a drifting rider gives up is made up while the line moves through, so everybody's mean speed is
+the line's. Latching on takes its time alone in the wind; the energy of its acceleration is what was spared when slowing
+down to drift, so it isn't paid twice.
 Must not know how a plan is searched for.
 """
 
@@ -58,11 +59,10 @@ SLOWEST_LINE_MPS: Final = 1.5
 """Slower than this nobody stays upright in a line. Our own rule."""
 LEAST_TURN_S: Final = 5.0
 """No turn that the race calls is shorter; the same as the race's own."""
-_MOST_CELLS: Final = 600
+_MOST_CELLS: Final = 400
 _SHORTEST_CELL_M: Final = 50.0
 _SPREAD: Final = 1.5
 """Getting from one speed to the next, the team gives at most this many times its steady power, at least its inverse."""
-_LEAST_LATCH_S: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,6 +326,24 @@ class Turn:
     end_s: float
 
 
+_DRIFT, _LATCH = 0, 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phases:
+    """Spans of a rotation through which nobody changes place.
+
+    Attributes:
+        start_s: (phases,)
+        share: (phases, riders) of solo drag.
+        slower_mps: (phases, riders) by how much a drifting rider goes slower.
+    """
+
+    start_s: Floats
+    share: Floats
+    slower_mps: Floats
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ride:
     """What a plan comes to.
@@ -337,6 +355,9 @@ class Ride:
         cut_s: (parts + 1,) instants between which nothing changes.
         power_w: (parts, riders)
         left_j: (parts + 1, riders) of the reserve.
+        cell: (parts,) on which cell each part lies.
+        phase: (parts,) in which of the phases.
+        phases: who is where.
         least_j: (riders,) the least of it.
         stretch_j: (stretches, riders) at each stretch's end.
     """
@@ -347,28 +368,11 @@ class Ride:
     cut_s: Floats
     power_w: Floats
     left_j: Floats
+    cell: NDArray[np.int64]
+    phase: NDArray[np.int64]
+    phases: Phases
     least_j: Floats
     stretch_j: Floats
-
-
-_WHEEL, _DRIFT, _LATCH = 0, 1, 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Phases:
-    """Spans of a rotation through which nobody changes place.
-
-    Attributes:
-        start_s: (phases,)
-        share: (phases, riders) of solo drag.
-        slower_mps: (phases, riders) by how much a drifting rider goes slower.
-        extra_w: (phases, riders) crank power of swinging off (given back) and of latching on (paid).
-    """
-
-    start_s: Floats
-    share: Floats
-    slower_mps: Floats
-    extra_w: Floats
 
 
 def edge_times_s(ground: Ground, speeds_mps: Floats) -> Floats:
@@ -377,9 +381,7 @@ def edge_times_s(ground: Ground, speeds_mps: Floats) -> Floats:
     return np.concatenate(([0.0], np.cumsum(spans)))
 
 
-def rotate(
-    team: Team, ground: Ground, speeds_mps: Floats, edge_s: Floats, rotation: Rotation
-) -> tuple[Phases, tuple[Turn, ...]]:
+def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tuple[Phases, tuple[Turn, ...]]:
     """The rotation played along a speed profile, by the rules the race itself rotates by.
 
     A turn's length is that of the stretch it begins on, less if the rider has not had the rest that goes with it; who
@@ -389,53 +391,34 @@ def rotate(
     rules = team.rules
     finish_s = float(edge_s[-1])
     times = edge_s.tolist()
-    speeds = speeds_mps.tolist()
     cell_stretch = ground.stretch.tolist()
-    mass = team.mass_kg.tolist()
     closing, latch_s = rules.closing_mps, rules.latch_s
-    tally_kinetic = latch_s >= _LEAST_LATCH_S
 
     def lengths_at(at_s: float) -> tuple[float, ...]:
         cell = min(max(bisect_right(times, at_s) - 1, 0), len(cell_stretch) - 1)
         return rotation.lengths_s[cell_stretch[cell]]
 
-    def speed_at(at_s: float) -> float:
-        cell = min(max(bisect_right(times, at_s) - 1, 0), len(cell_stretch) - 1)
-        part = (at_s - times[cell]) / (times[cell + 1] - times[cell])
-        return float(speeds[cell] + (speeds[cell + 1] - speeds[cell]) * min(max(part, 0.0), 1.0))
-
-    def kinetic_j(rider: int, at_s: float) -> float:
-        v = speed_at(at_s)
-        slow = max(0.0, v - closing)
-        return float(0.5 * (mass[rider] + WHEEL_INERTIA_KG) * (v * v - slow * slow) / DRIVETRAIN_EFFICIENCY)
-
     wheels = list(rotation.order)
     apart: list[tuple[float, int, int]] = []  # until, place, rider: in the order they swung off
-    extra: dict[int, float] = {}
     rest: dict[int, float | None] = dict.fromkeys(wheels)
     present = len(wheels)
     starts: list[float] = []
-    rows: list[tuple[list[float], list[float], list[float]]] = []
+    rows: list[tuple[list[float], list[float]]] = []
     turns: list[Turn] = []
     riders = team.riders
 
     def note(at_s: float) -> None:
-        latching = [rider for _, place, rider in apart if place == _LATCH]
-        line = len(wheels) + len(latching)
-        shares = team.shares[line]
-        share, slower, more = [0.0] * riders, [0.0] * riders, [0.0] * riders
-        for slot, rider in enumerate((*wheels, *latching)):
+        shares = team.shares[len(wheels)]
+        share, slower = [1.0] * riders, [0.0] * riders
+        for slot, rider in enumerate(wheels):
             share[rider] = shares[slot]
         for _, place, rider in apart:
-            if place == _DRIFT:
-                share[rider] = 1.0
-                slower[rider] = closing
-            more[rider] = extra.get(rider, 0.0)
+            slower[rider] = closing if place == _DRIFT else 0.0
         if starts and starts[-1] == at_s:
-            rows[-1] = (share, slower, more)
+            rows[-1] = (share, slower)
         else:
             starts.append(at_s)
-            rows.append((share, slower, more))
+            rows.append((share, slower))
 
     def granted(rider: int, at_s: float) -> tuple[float, float]:
         lengths = lengths_at(at_s)
@@ -464,12 +447,10 @@ def rotate(
         if change <= due:
             index = next(index for index, (until, _, _) in enumerate(apart) if until == change)
             _, place, rider = apart[index]
-            if place == _DRIFT and tally_kinetic:
+            if place == _DRIFT and latch_s > 0:
                 apart[index] = (change + latch_s, _LATCH, rider)
-                extra[rider] = kinetic_j(rider, change) / latch_s
             else:
                 apart.pop(index)
-                extra.pop(rider, None)
                 slot = len(wheels)
                 lengths = lengths_at(change)
                 while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
@@ -488,15 +469,13 @@ def rotate(
                 rest[other] = before + credit
         drift = drift_s(max(1, len(wheels)), closing)
         apart.append((now + drift, _DRIFT, leader))
-        if tally_kinetic:
-            extra[leader] = -kinetic_j(leader, now) / drift
         began = now
         planned, length = granted(wheels[0], now)
         ends = now + length
         note(now)
     turns.append(Turn(rider=wheels[0], start_s=began, end_s=finish_s))
-    share, slower, more = (np.array([row[part] for row in rows]) for part in range(3))
-    return Phases(start_s=np.array(starts), share=share, slower_mps=slower, extra_w=more), tuple(turns)
+    share, slower = (np.array([row[part] for row in rows]) for part in range(2))
+    return Phases(start_s=np.array(starts), share=share, slower_mps=slower), tuple(turns)
 
 
 def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation) -> Ride:
@@ -506,7 +485,7 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
         speeds_mps: (cells + 1,) at the cells' edges.
     """
     edge_s = edge_times_s(ground, speeds_mps)
-    phases, turns = rotate(team, ground, speeds_mps, edge_s, rotation)
+    phases, turns = rotate(team, ground, edge_s, rotation)
     cut_s = np.union1d(edge_s, phases.start_s)
     starts = cut_s[:-1]
     cell = np.minimum(np.searchsorted(edge_s, starts, side="right") - 1, len(ground.grade) - 1)
@@ -525,6 +504,9 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
         cut_s=cut_s,
         power_w=power,
         left_j=left_j,
+        cell=cell,
+        phase=phase,
+        phases=phases,
         least_j=left_j.min(axis=0),
         stretch_j=left_j[ends[last]],
     )
@@ -551,11 +533,10 @@ def _powers(
         * air
         * np.abs(air)
         + ground.push_n_per_kg[cell][:, None] * team.mass_kg
-        + (0.091 + 0.0087 * mean[cell])[:, None]
+        + (0.091 + 0.0087 * rms[cell])[:, None]
         + gain[cell][:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
     )
-    steady = np.maximum(0.0, force * mean[cell][:, None]) / DRIVETRAIN_EFFICIENCY
-    return np.maximum(0.0, steady + phases.extra_w[phase])
+    return np.maximum(0.0, force * mean[cell][:, None]) / DRIVETRAIN_EFFICIENCY
 
 
 def reserves_j(team: Team, span_s: Floats, power: Floats) -> Floats:

@@ -213,7 +213,7 @@ def speed_at_power_mps(team: Team, ground: Ground, mean_w: float, riders: tuple[
     return low
 
 
-def turn_lengths_s(team: Team, shares: Floats, front_w: Floats) -> tuple[float, ...]:
+def turn_lengths_s(team: Team, shares: Floats, front_w: Floats, usual_s: float = _USUAL_TURN_S) -> tuple[float, ...]:
     """Shares of the front as turns in five-second steps, within the limits of the rules; 0 for who only follows.
 
     Where no multiple of five seconds lies within the limits, the steps are smaller.
@@ -224,7 +224,7 @@ def turn_lengths_s(team: Team, shares: Floats, front_w: Floats) -> tuple[float, 
     over = np.maximum(front_w - team.critical_power_w, 1e-6)
     most = np.minimum(longest, rules.draw_per_turn * team.w_prime_j / over)
     leading = shares > 0
-    rotation_s = _USUAL_TURN_S * max(1, int(leading.sum()))
+    rotation_s = usual_s * max(1, int(leading.sum()))
     wished = shares * rotation_s
     lengths = []
     for rider in range(team.riders):

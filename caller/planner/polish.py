@@ -1,0 +1,216 @@
+"""Speeds by slope: for a given rotation, the speeds that win time without anybody falling below the margin.
+
+Around a simulated ride, time and reserves are nearly linear in the speeds; the slopes are exact (one pass back through
+the ride, for each reserve that is nearly used up). Each step then solves a small quadratic problem: less time, reserves
+held, no large change. Its multipliers are what a joule of reserve is worth here.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG
+from caller.planner.model import (
+    FASTEST_LINE_MPS,
+    SLOWEST_LINE_MPS,
+    Floats,
+    Ground,
+    Ride,
+    Rotation,
+    Team,
+    simulate,
+)
+
+__all__ = ["Polished", "merit_s", "polished"]
+
+_NEAR: Final = 0.35
+"""Reserves this near the floor, as a share of W′, are watched."""
+_WINDOWS: Final = 16
+_MOST_STEP: Final = 0.06
+_STIFFNESS: Final = 4.0
+_CONTROLS: Final = 160
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Polished:
+    """Speeds, what they come to, and the worth of a joule to each rider's reserve, seconds."""
+
+    speeds_mps: Floats
+    ride: Ride
+    worth_s_per_j: Floats
+
+
+def merit_s(team: Team, ride: Ride, worth_s_per_j: Floats) -> float:
+    """Finish time with what is missing of reserves at half as much again as its worth."""
+    missing = np.maximum(0.0, team.rules.reserve_margin * team.w_prime_j - ride.least_j)
+    return ride.finish_s + 1.5 * float(missing @ worth_s_per_j)
+
+
+def polished(
+    team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation, steps: int, most: float = 0.02
+) -> Polished:
+    """Better speeds for a rotation.
+
+    Args:
+        steps: how many times to look again.
+        most: the largest relative change of speed in the first step; it shrinks when a step does not pay.
+    """
+    hats = _hats(ground)
+    ride = simulate(team, ground, speeds_mps, rotation)
+    worth = np.full(team.riders, 1e-3)
+    best = Polished(speeds_mps=speeds_mps, ride=ride, worth_s_per_j=worth)
+    for _ in range(steps):
+        change, multipliers = _step(team, ground, best.speeds_mps, best.ride, rotation, hats, most)
+        if multipliers.sum() > 0:
+            worth = np.maximum(multipliers, 0.02 * multipliers.sum() / team.riders)
+        speeds = np.clip(best.speeds_mps * (1 + change), SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)
+        speeds[0] = 0.0
+        tried = simulate(team, ground, speeds, rotation)
+        if merit_s(team, tried, worth) < merit_s(team, best.ride, worth):
+            best = Polished(speeds_mps=speeds, ride=tried, worth_s_per_j=worth)
+            most = min(1.3 * most, _MOST_STEP)
+        else:
+            best = Polished(speeds_mps=best.speeds_mps, ride=best.ride, worth_s_per_j=worth)
+            most *= 0.45
+            if most < 2e-4:
+                break
+    return best
+
+
+def _hats(ground: Ground) -> Floats:
+    """(cells + 1, controls) weights: speeds change smoothly between controls."""
+    edges = ground.edge_m
+    count = min(_CONTROLS, len(edges))
+    knots = np.interp(np.linspace(0, len(edges) - 1, count), np.arange(len(edges)), edges)
+    right = np.clip(np.searchsorted(knots, edges, side="right"), 1, count - 1)
+    share = np.clip((edges - knots[right - 1]) / (knots[right] - knots[right - 1]), 0.0, 1.0)
+    weights = np.zeros((len(edges), count))
+    rows = np.arange(len(edges))
+    weights[rows, right - 1] = 1 - share
+    weights[rows, right] += share
+    weights[0] = 0.0
+    return weights
+
+
+def _step(
+    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, hats: Floats, most: float
+) -> tuple[Floats, Floats]:
+    """(cells + 1,) relative changes of speed, and (riders,) multipliers."""
+    lengths = ground.length_m
+    mean = 0.5 * (speeds[:-1] + speeds[1:])
+    by_mean = -lengths / mean**2
+    time_slope = np.zeros(len(speeds))
+    time_slope[:-1] += 0.5 * by_mean
+    time_slope[1:] += 0.5 * by_mean
+    watched = _watched(team, ride, rotation.order)
+    rows = _reserve_slopes(team, ground, speeds, ride, watched)
+    floor = team.rules.reserve_margin * team.w_prime_j
+    slack = np.array([ride.left_j[part, rider] - floor[rider] for rider, part in watched])
+    g = (time_slope * speeds) @ hats
+    big = (rows * speeds) @ hats
+    stiff = _STIFFNESS * (np.abs(time_slope * speeds) @ hats) + 1e-9
+    scaled = big / stiff
+    quad = scaled @ big.T
+    line = scaled @ g
+    lam = np.zeros(len(watched))
+    diagonal = np.maximum(np.diag(quad), 1e-18)
+    for _ in range(60):
+        for row in range(len(lam)):
+            rest = float(quad[row] @ lam) - diagonal[row] * lam[row]
+            lam[row] = max(0.0, (line[row] - slack[row] - rest) / diagonal[row])
+    change = hats @ np.clip(-(g - lam @ big) / stiff, -most, most)
+    multipliers = np.zeros(team.riders)
+    for value, (rider, _) in zip(lam, watched, strict=True):
+        multipliers[rider] += value
+    return change, multipliers
+
+
+def _watched(team: Team, ride: Ride, order: tuple[int, ...]) -> list[tuple[int, int]]:
+    """(rider, part) where a reserve is least in a window of the ride, and near the floor, or least of all."""
+    parts = len(ride.left_j)
+    borders = np.linspace(0, parts, _WINDOWS + 1).astype(int)
+    found: list[tuple[int, int]] = []
+    near = (team.rules.reserve_margin + _NEAR) * team.w_prime_j
+    for rider in order:
+        least = int(np.argmin(ride.left_j[:, rider]))
+        for start, end in zip(borders, borders[1:], strict=False):
+            if end <= start:
+                continue
+            part = int(start) + int(np.argmin(ride.left_j[start:end, rider]))
+            if part > 0 and (part == least or ride.left_j[part, rider] < near[rider]):
+                found.append((rider, part))
+    return found
+
+
+def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watched: list[tuple[int, int]]) -> Floats:
+    """(watched, cells + 1) joules of reserve won at each watched place by a m/s more at each edge.
+
+    Changes of place are held to where they are on the course, though turns are kept by time: good for small steps.
+    """
+    by_power, by_span, keep = _drawn_slopes(team, ride)
+    first, second = _power_slopes(team, ground, speeds, ride)
+    mean = 0.5 * (speeds[:-1] + speeds[1:])
+    span_slope = -np.diff(ride.cut_s) / (2 * mean[ride.cell])
+    at_first = by_power * first + by_span * span_slope[:, None]
+    at_second = by_power * second + by_span * span_slope[:, None]
+    logs = np.vstack((np.zeros(team.riders), np.cumsum(np.log(np.maximum(keep, 1e-300)), axis=0)))
+    cells = len(ground.grade)
+    rows = np.zeros((len(watched), cells + 1))
+    for row, (rider, part) in enumerate(watched):
+        weight = np.exp(logs[part, rider] - logs[1 : part + 1, rider])
+        here = ride.cell[:part]
+        rows[row, :cells] -= np.bincount(here, weights=weight * at_first[:part, rider], minlength=cells)
+        rows[row, 1:] -= np.bincount(here, weights=weight * at_second[:part, rider], minlength=cells)
+    return rows
+
+
+def _drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:
+    """(parts, riders) how what is drawn after a part grows with its power and with its span; and what it keeps."""
+    span = np.diff(ride.cut_s)[:, None]
+    drawn = team.w_prime_j - ride.left_j[:-1]
+    over = ride.power_w - team.critical_power_w
+    working = over > 0
+    below = np.maximum(-over, 1e-9)
+    if team.rules.recovery == "integral-2012":
+        keep = np.exp(-span / team.tau_s)
+        by_power = np.where(working, team.tau_s * (1 - keep), 0.0)
+        by_span = np.maximum(over, 0.0) * keep - drawn * keep / team.tau_s
+        return by_power, by_span, np.broadcast_to(keep, drawn.shape)
+    if team.rules.recovery == "differential-2015":
+        rate, bend = below / team.w_prime_j, -1 / team.w_prime_j * np.ones_like(below)
+    else:
+        rate, bend = below**0.688 / 2287.2, -0.688 * np.maximum(below, 1.0) ** -0.312 / 2287.2
+    rate = np.where(working, 0.0, rate)
+    keep = np.exp(-span * rate)
+    by_power = np.where(working, span, -keep * drawn * span * bend)
+    by_span = np.where(working, over, -keep * drawn * rate)
+    return by_power, by_span, keep
+
+
+def _power_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride) -> tuple[Floats, Floats]:
+    """(parts, riders) how crank power grows with the speed at the near and at the far edge of its cell."""
+    v0, v1 = speeds[:-1], speeds[1:]
+    rms = np.sqrt(0.5 * (v0**2 + v1**2))
+    mean = 0.5 * (v0 + v1)
+    gain = (v1**2 - v0**2) / (2 * ground.length_m)
+    cell = ride.cell
+    inertia = team.mass_kg + WHEEL_INERTIA_KG
+    area = team.drag_area_m2 * ride.phases.share[ride.phase] + WHEEL_DRAG_AREA_M2
+    air = rms[cell][:, None] + ground.wind_mps - ride.phases.slower_mps[ride.phase]
+    thick = 0.5 * ground.density_kg_m3[cell][:, None] * area
+    force = (
+        thick * air * np.abs(air)
+        + ground.push_n_per_kg[cell][:, None] * team.mass_kg
+        + (0.091 + 0.0087 * rms[cell])[:, None]
+        + gain[cell][:, None] * inertia
+    )
+    by_rms = 2 * thick * np.abs(air) + 0.0087
+    m = mean[cell][:, None]
+    slopes = []
+    for edge, sign in ((v0, -1.0), (v1, 1.0)):
+        rms_slope = (edge / (2 * rms))[cell][:, None]
+        gain_slope = (sign * edge / ground.length_m)[cell][:, None]
+        slope = m * (by_rms * rms_slope + gain_slope * inertia) + 0.5 * force
+        slopes.append(np.where(ride.power_w > 0, slope, 0.0) / DRIVETRAIN_EFFICIENCY)
+    return slopes[0], slopes[1]

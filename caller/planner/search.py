@@ -1,0 +1,271 @@
+"""The search: speeds by slope and turns by trial, in turn, on the simulator.
+
+It begins with the steady plan and with what the prices of the bound suggest, whichever comes out better. Then, again
+and again: for the speeds at hand, longer and shorter turns, another order and another length of the whole rotation are
+tried one after the other and kept if they leave more of what is scarce; for the turns at hand, speeds go downhill
+(``polish``). Last, all speeds are scaled until everybody holds. The number of trials is fixed by the size of the
+problem, never by a clock: same input, same plan.
+Must not know of the race as it runs.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from caller.course import Course
+from caller.plan import Plan, RaceRules
+from caller.planner.bound import Guide, guide, lower_bound_s
+from caller.planner.model import (
+    FASTEST_LINE_MPS,
+    Floats,
+    Ground,
+    Rotation,
+    Team,
+    cut_ground,
+    form_team,
+    power_w,
+    simulate,
+)
+from caller.planner.polish import Polished, merit_s, polished
+from caller.planner.steady import Effort, check_counted, holds, steady_ride, turn_lengths_s
+from caller.planner.writing import write_plan
+from caller.riders import Roster
+
+__all__ = ["FORMS", "Report", "optimise"]
+
+FORMS: Final = ("memorable", "free")
+"""memorable: one length a rider and stretch in steps of 5 s; free: in steps of 1 s."""
+
+Report = Callable[[str, float], None]
+"""Told what is being done, and which share of the whole is behind."""
+
+_STEP_S: Final = {"memorable": 5.0, "free": 1.0}
+_ROUNDS: Final = 3
+_PLENTY: Final = 70
+"""More moves than this in one round are not tried stretch by stretch, but for all stretches of a kind at once."""
+
+
+def optimise(
+    course: Course, roster: Roster, rules: RaceRules, *, form: str = "memorable", report: Report | None = None
+) -> Plan:
+    """The fastest plan found, with the bound that says how much faster any plan could be.
+
+    Args:
+        form: one of FORMS.
+        report: told about progress.
+    Raises:
+        RulesRefused: the time counts on more riders than there are.
+        NoPlan: somebody cannot hold the line at any pace.
+        ValueError: an unknown form.
+    """
+    if form not in FORMS:
+        raise ValueError(f"form {form!r}; expected one of {', '.join(FORMS)}")
+    tell = report or (lambda _what, _share: None)
+    check_counted(roster, rules)
+    team, ground = form_team(roster, rules), cut_ground(course, rules)
+    riders = tuple(range(team.riders))
+    tell("steady plan", 0.0)
+    steady = steady_ride(course, roster, team, ground, riders)
+    tell("prices", 0.1)
+    found = guide(team, ground)
+    tell("search", 0.25)
+    best = _search(course, team, ground, found, steady, form, tell)
+    tell("bound", 0.9)
+    bound_s = lower_bound_s(team, ground, found.prices)
+    tell("done", 1.0)
+    return write_plan(
+        method="optimised" if form == "memorable" else "optimised, free",
+        course=course,
+        roster=roster,
+        team=team,
+        ground=ground,
+        speeds_mps=best.speeds_mps,
+        rotation=best.rotation,
+        ride=best.ride,
+        bound_s=bound_s,
+    )
+
+
+def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halvings: int = 9) -> Effort | None:
+    """The same ride slowed down everywhere, or sped up, until everybody just holds; None if that is too slow by far."""
+    riders = rotation.order
+
+    def at(factor: float) -> Effort:
+        scaled = np.minimum(speeds * factor, FASTEST_LINE_MPS)
+        return Effort(speeds_mps=scaled, rotation=rotation, ride=simulate(team, ground, scaled, rotation))
+
+    factor, step = 1.0, 0.004
+    now = at(factor)
+    rising = holds(team, now.ride, riders)
+    best = now if rising else None
+    low, high = (factor, None) if rising else (None, factor)
+    for _ in range(8):
+        factor = factor + step if rising else factor - step
+        step *= 2
+        if factor < 0.4:
+            return None
+        now = at(factor)
+        if holds(team, now.ride, riders):
+            low, best = factor, now
+            if not rising:
+                break
+        else:
+            high = factor
+            if rising:
+                break
+    if low is None or high is None:
+        return best
+    for _ in range(halvings):
+        middle = 0.5 * (low + high)
+        now = at(middle)
+        if holds(team, now.ride, riders):
+            low = middle
+            if best is None or now.ride.finish_s < best.ride.finish_s:
+                best = now
+        else:
+            high = middle
+    return best
+
+
+def _search(
+    course: Course, team: Team, ground: Ground, found: Guide, steady: Effort, form: str, tell: Report
+) -> Effort:
+    best = steady
+    rotation, now = _best_start(course, team, ground, found, steady)
+    for round_ in range(_ROUNDS):
+        tell("search", 0.3 + 0.5 * round_ / _ROUNDS)
+        rotation = _sweep(course, team, ground, now, rotation, _STEP_S["memorable"])
+        now = polished(team, ground, now.speeds_mps, rotation, 10)
+        best = _better(best, held(team, ground, now.speeds_mps, rotation))
+    if form == "free":
+        for _ in range(2):
+            rotation = _sweep(course, team, ground, now, rotation, _STEP_S["free"])
+            now = polished(team, ground, now.speeds_mps, rotation, 10)
+            best = _better(best, held(team, ground, now.speeds_mps, rotation))
+    last = polished(team, ground, best.speeds_mps, best.rotation, 12)
+    return _better(best, held(team, ground, last.speeds_mps, best.rotation, 12))
+
+
+def _better(one: Effort, other: Effort | None) -> Effort:
+    return one if other is None or one.ride.finish_s <= other.ride.finish_s else other
+
+
+def _best_start(course: Course, team: Team, ground: Ground, found: Guide, steady: Effort) -> tuple[Rotation, Polished]:
+    """The steady rotation, and the prices' shares of the front in rotations of several lengths; the best of them."""
+    starts = [steady.rotation]
+    for usual_s in (20.0, 32.0, 45.0):
+        lengths = []
+        for index in range(len(course.stretches)):
+            here = ground.stretch == index
+            weights = (ground.length_m / found.speed_mps)[here]
+            shares = np.average(found.front[here], axis=0, weights=weights)
+            shares = np.where(shares < 0.02, 0.0, shares)
+            front = _front_w(team, ground, found.speed_mps, here)
+            lengths.append(turn_lengths_s(team, shares / shares.sum(), front, usual_s))
+        starts.append(Rotation(order=_first_order(team, lengths, ground), lengths_s=tuple(lengths)))
+    best: tuple[Rotation, Polished] | None = None
+    for rotation in starts:
+        now = polished(team, ground, steady.speeds_mps, rotation, 8)
+        if best is None or _worth_of(team, now) < _worth_of(team, best[1]):
+            best = (rotation, now)
+    assert best is not None
+    return best
+
+
+def _worth_of(team: Team, now: Polished) -> float:
+    return merit_s(team, now.ride, now.worth_s_per_j)
+
+
+def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Floats:
+    """(riders,) mean power on the front of some cells."""
+    cells = np.flatnonzero(here)
+    shares = np.full((len(cells), team.riders), team.shares[team.riders][0])
+    return np.asarray(np.average(power_w(team, ground, cells, speeds[cells], shares), axis=0))
+
+
+def _first_order(team: Team, lengths: list[tuple[float, ...]], ground: Ground) -> tuple[int, ...]:
+    """Those who lead longest first."""
+    total = np.zeros(team.riders)
+    for index, row in enumerate(lengths):
+        total += np.array(row) * float(np.sum(ground.length_m[ground.stretch == index]))
+    return tuple(sorted(range(team.riders), key=lambda rider: (-total[rider], rider)))
+
+
+Move = Callable[[Rotation], Rotation | None]
+
+
+def _sweep(course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float) -> Rotation:
+    """Each move on the rotation once, at the speeds at hand, kept if it pays and repeated while it does."""
+    floor = team.rules.reserve_margin * team.w_prime_j
+    worth = now.worth_s_per_j
+    scarce = np.maximum(worth, float(worth.mean()))
+
+    def cost(trial: Rotation) -> float:
+        over = simulate(team, ground, now.speeds_mps, trial).least_j - floor
+        return float(1.5 * np.maximum(-over, 0.0) @ scarce - 0.6 * np.maximum(over, 0.0) @ worth)
+
+    best = cost(rotation)
+    for move in _moves(course, team, rotation, step_s):
+        for _ in range(3):
+            trial = move(rotation)
+            if trial is None:
+                break
+            tried = cost(trial)
+            if tried >= best - 1e-9:
+                break
+            rotation, best = trial, tried
+    return rotation
+
+
+def _moves(course: Course, team: Team, rotation: Rotation, step_s: float) -> list[Move]:
+    kinds: dict[str, list[int]] = {}
+    for index, part in enumerate(course.stretches):
+        kinds.setdefault(part.terrain.value, []).append(index)
+    groups = [tuple(group) for group in kinds.values()]
+    single = [(index,) for index in range(len(course.stretches)) if (index,) not in groups]
+    riders = rotation.order
+    if 2 * (len(groups) + len(single)) * len(riders) <= _PLENTY * 2:
+        groups += single
+    moves: list[Move] = []
+    for group in groups:
+        moves += [_longer(team, group, riders, sign * step_s) for sign in (1, -1)]
+        moves += [_longer(team, group, (rider,), sign * step_s) for rider in riders for sign in (1, -1)]
+    moves += [_swap(one, other) for one in range(len(riders)) for other in range(one + 1, len(riders))]
+    return moves
+
+
+def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: float) -> Move:
+    rules = team.rules
+    step_s = abs(by_s)
+    least = float(np.ceil(rules.shortest_turn_s / step_s - 1e-9)) * step_s
+
+    def move(rotation: Rotation) -> Rotation | None:
+        lengths = [list(row) for row in rotation.lengths_s]
+        for index in group:
+            for rider in riders:
+                old = lengths[index][rider]
+                if len(riders) > 1 and old == 0:
+                    continue
+                new = old + by_s
+                if new < least:
+                    new = least if by_s > 0 else 0.0
+                if new > rules.longest_turn_s or (len(riders) > 1 and new == 0):
+                    return None
+                lengths[index][rider] = new
+            if not any(lengths[index]):
+                return None
+        changed = tuple(tuple(row) for row in lengths)
+        return None if changed == rotation.lengths_s else replace(rotation, lengths_s=changed)
+
+    return move
+
+
+def _swap(one: int, other: int) -> Move:
+    def move(rotation: Rotation) -> Rotation | None:
+        order = list(rotation.order)
+        order[one], order[other] = order[other], order[one]
+        return replace(rotation, order=tuple(order))
+
+    return move
