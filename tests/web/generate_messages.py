@@ -28,7 +28,8 @@ def messages_js() -> str:
     parts = [HEAD]
     models: dict[str, dict[str, Any]] = {}
     for name, union in (("Inbound", Inbound), ("Outbound", Outbound)):
-        schema = TypeAdapter(union).json_schema(mode="serialization")
+        adapter: TypeAdapter[Any] = TypeAdapter(union)  # type: ignore[arg-type, unused-ignore]
+        schema = adapter.json_schema(mode="serialization")
         models |= schema["$defs"]
         members = [ref["$ref"].rsplit("/", 1)[1] for ref in schema["oneOf"]]
         parts.append(f"/** @typedef {{{' | '.join(members)}}} {name} */\n")

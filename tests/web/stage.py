@@ -71,7 +71,7 @@ def roster(count: int = 6, language: str = "en") -> tuple[RiderCard, ...]:
 def course() -> CourseCard:
     """Eighteen made-up kilometres: flat, a climb, a descent, flat again."""
     knots = ((0, 40), (6_000, 52), (9_600, 218), (10_400, 221), (13_200, 70), (18_000, 46))
-    profile = []
+    profile: list[tuple[float, float]] = []
     for (from_m, low), (to_m, high) in itertools.pairwise(knots):
         steps = int((to_m - from_m) / 200)
         profile += [(from_m + 200 * i, low + (high - low) * i / steps + 3 * ((i * 7) % 5) / 5) for i in range(steps)]
@@ -327,9 +327,13 @@ class Stage:
         *,
         viewport: dict[str, int] = DESK,
         clock_ms: int | None = None,
+        before: Any = None,
         **context: Any,
     ) -> "Stage":
-        """Open a page; ``first`` is what it is sent after its hello, ``clock_ms`` what the race clock shows then."""
+        """Open a page; ``first`` is what it is sent after its hello, ``clock_ms`` what the race clock shows then.
+
+        ``before`` is called with the page, and waited for, before anything is loaded.
+        """
         where = await browser.new_context(viewport=viewport, **context)
         page = await where.new_page()
         stage = cls(page, first, clock_ms)
@@ -337,6 +341,8 @@ class Stage:
         page.on("console", lambda line: stage.errors.append(line.text) if line.type == "error" else None)
         await page.route(f"{ORIGIN}/**", stage._file)
         await page.route_web_socket(lambda url: True, stage._accept)
+        if before is not None:
+            await before(page)
         await page.goto(f"{ORIGIN}{path}#ticket-of-the-tests")
         return stage
 
@@ -344,6 +350,11 @@ class Stage:
     def race_ms(self) -> float:
         """What the scripted server's race clock shows."""
         return (self._clock_ms or 0) + (time.monotonic() - self._started) * 1_000
+
+    async def restart(self, clock_ms: int | None) -> None:
+        """Let the race clock show this from now on; None lets it stand still."""
+        self._clock_ms = clock_ms
+        self._started = time.monotonic()
 
     async def tell(self, message: Any) -> None:
         """Send the page one message."""

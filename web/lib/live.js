@@ -109,7 +109,8 @@ export class Live {
     this.clock.hint(state.clock)
     if (state.phase === 'lobby') this.timeline.clear()
     else this.timeline.replace(state.cues, state.cues_until_ms)
-    this.player.changed()
+    // First the screens, which know what this device speaks of a cue.
     this.handlers.onState(state)
+    this.player.changed()
   }
 }
