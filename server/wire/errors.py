@@ -124,6 +124,7 @@ _TABLE: tuple[tuple[type[BaseException], int, int, str], ...] = (
     (errors.Refused, 422, 1008, "refused"),
     (errors.RequestRefused, 409, 1008, "request_refused"),
     (errors.NoPlan, 422, 1008, "no_plan"),
+    (errors.CallerError, 422, 1008, "refused"),
     (NotKnown, 404, 4404, "not_known"),
     (NotAllowed, 403, 4403, "not_allowed"),
     (NotThese, 421, 4403, "not_these"),
