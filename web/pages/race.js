@@ -15,7 +15,7 @@ import { emptyRider, fromRiders, toRiders } from '../parts/setup-riders/columns.
 import { SetupRiders } from '../parts/setup-riders/setup-riders.js'
 import { fromRules, toRules } from '../parts/setup-rules/figures.js'
 import { SetupRules } from '../parts/setup-rules/setup-rules.js'
-import { SetupPlan } from '../parts/setup-plan/setup-plan.js'
+import { KINDS, SetupPlan } from '../parts/setup-plan/setup-plan.js'
 import { SetupLinks } from '../parts/setup-links/setup-links.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
@@ -279,7 +279,7 @@ parts.plan.addEventListener('plan-wanted', async () => {
   const { signal } = asking
   parts.plan.working = true
   try {
-    const plan = await call('POST', `${path}/plan`, { ticket, signal })
+    const plan = await call('POST', `${path}/plan`, { ticket, signal, json: KINDS[parts.plan.kind]?.ask })
     if (signal.aborted) return
     draft.plan = plan
     parts.plan.working = false
@@ -295,13 +295,15 @@ parts.plan.addEventListener('plan-wanted', async () => {
   }
 })
 
+parts.plan.addEventListener('plan-kind', () => keep(`plan-kind.${code}`, parts.plan.kind))
+
 parts.plan.addEventListener('plan-cancelled', () => {
   asking?.abort()
   asking = null
   parts.plan.working = false
   parts.plan.refuse('')
   drawReady()
-  find('setup-plan button', HTMLButtonElement).focus()
+  parts.plan.wanted.focus()
 })
 
 parts.links.addEventListener('open-lobby', () => void openLobby())
@@ -511,6 +513,7 @@ async function start() {
   parts.riders.rosters = rosters()
   parts.riders.show(ridersToShow())
   parts.rules.show(edits.rules ?? fromRules(draft.rules))
+  parts.plan.kind = recall(`plan-kind.${code}`, 'memorable')
   ridersChanged()
   drawPlan()
   sendWhatIsNotThere()

@@ -6,13 +6,24 @@
  *   part.show(plan | null, course, riders, margin, briefing);
  *   part.working = true;
  *   part.refuse(sentence);
- * Sends up: plan-wanted, plan-cancelled.
+ * Sends up: plan-wanted, plan-cancelled, plan-kind (another kind was chosen).
  */
 
 import { h } from '../../lib/html.js'
 import { clockOf } from '../../lib/cells.js'
+import { makeField } from '../setup-fields/setup-fields.js'
 import '../setup-silhouette/setup-silhouette.js'
 import { reserveCurves, timeTable, turnTable, worth } from './tables.js'
+
+/**
+ * Which plan is wanted, by the words it is chosen with.
+ * @type {Record<string, { words: string, ask: { method: string, form: string } }>}
+ */
+export const KINDS = {
+  memorable: { words: 'Short enough to remember', ask: { method: 'optimised', form: 'memorable' } },
+  free: { words: 'As fast as it gets, any turn length', ask: { method: 'optimised', form: 'free' } },
+  steady: { words: 'Plain: one steady effort a stretch', ask: { method: 'steady', form: 'memorable' } },
+}
 
 /** @typedef {import('../../lib/messages.js').PlanCard} PlanCard */
 /** @typedef {import('../../lib/messages.js').CourseCard} CourseCard */
@@ -21,6 +32,10 @@ export class SetupPlan extends HTMLElement {
   constructor() {
     super()
     this.wanted = h('button', { type: 'button', class: 'primary big', 'aria-describedby': 'plan-missing' })
+    this.kindField = makeField({
+      label: 'Kind of plan',
+      choices: Object.entries(KINDS).map(([kind, { words }]) => [kind, words]),
+    })
     this.cancel = h('button', { type: 'button', hidden: true }, 'Cancel')
     this.progress = h('div', { class: 'progress', hidden: true, role: 'progressbar', 'aria-label': 'Working it out' })
     this.missing = h('p', { class: 'hint', id: 'plan-missing' })
@@ -32,7 +47,7 @@ export class SetupPlan extends HTMLElement {
   connectedCallback() {
     if (this.childElementCount) return
     this.append(
-      h('p', { class: 'row no-print' }, this.wanted, this.cancel),
+      h('div', { class: 'plan-acts no-print' }, this.kindField.root, this.wanted, this.cancel),
       this.missing,
       this.progress,
       this.said,
@@ -40,8 +55,18 @@ export class SetupPlan extends HTMLElement {
       this.result,
     )
     this.wanted.addEventListener('click', () => this.send('plan-wanted'))
+    this.kindField.input.addEventListener('change', () => this.send('plan-kind'))
     this.cancel.addEventListener('click', () => this.send('plan-cancelled'))
     this.label(false)
+  }
+
+  /** Which of KINDS is chosen. */
+  get kind() {
+    return this.kindField.input.value
+  }
+
+  set kind(kind) {
+    this.kindField.input.value = kind in KINDS ? kind : 'memorable'
   }
 
   /** @param {string} missing  what is still missing, in a sentence; '' if nothing is */
