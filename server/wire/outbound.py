@@ -204,6 +204,7 @@ class StateMessage(Message):
     ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
     ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
     ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
+    ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
     """
 
     kind: Literal["state"] = "state"
@@ -221,6 +222,7 @@ class StateMessage(Message):
     spare: int
     may: tuple[str, ...]
     undo: str = ""
+    sound_check: tuple[CueMessage, ...] = ()
     log: tuple[LogLine, ...]
 
 

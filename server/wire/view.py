@@ -9,7 +9,7 @@ from typing import Literal
 
 from caller import race
 from caller.course import Course
-from caller.cues import CUE_TABLE, Cue
+from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.plan import Plan
 from caller.riders import Roster
 from caller.rotation import Member, Place
@@ -304,11 +304,24 @@ def state_message(
         reserves=(),
         troubles=_troubles(state, adrift_since),
         cues=tuple(wording.message(cue, fixed=cue.id in fixed) for cue in cues),
-        cues_until_ms=race.finish_ms(state) if until_ms is None else until_ms,
+        cues_until_ms=max((race.finish_ms(state), *(cue.due_ms for cue in cues))) if until_ms is None else until_ms,
         spare=race.spare_riders(state),
         may=tuple(sorted(race.may(state))),
         undo=race.undo_says(state),
+        sound_check=_sound_check(state, wording),
         log=tuple(log),
+    )
+
+
+def _sound_check(state: race.RaceState, wording: Wording) -> tuple[CueMessage, ...]:
+    """What each rider will hear most often, to be heard once before the start."""
+    if state.phase is not race.Phase.LOBBY:
+        return ()
+    return tuple(
+        wording.message(
+            Cue(id=f"sound_check:{rider}", kind=CueKind.STAND_BY, due_ms=0, to=(rider,), rider=rider), fixed=False
+        )
+        for rider in state.setup.roster.ids
     )
 
 
