@@ -1,5 +1,6 @@
 """The laws of a race: replay, looking, fixing, undo, refusals."""
 
+import contextlib
 from dataclasses import replace
 
 import pytest
@@ -195,6 +196,33 @@ def test_every_switch_had_its_stand_by_or_a_reason(turns_s: tuple[float, ...], s
         if switch.due_ms - begun_ms >= 6_500:  # a shorter turn has no room for one: see calling._stand_by
             assert switch.id.split(":")[1] in stood_by
         begun_ms = switch.due_ms
+
+
+@settings(max_examples=60, deadline=None)
+@given(turns_s=TURNS, story=STORY)
+def test_time_alone_ends_no_turn_whose_switch_was_not_called(
+    turns_s: tuple[float, ...], story: list[tuple[int, Fact]]
+) -> None:
+    play = Play(some_race(5, turns_s=turns_s))
+    at_ms = -20_000
+    for after_ms, fact in (*story, (60_000, None)):
+        at_ms += after_ms
+        while (wake_ms := race.next_wake(play.state)) is not None and wake_ms <= at_ms:
+            before = play.state.line
+            play.until(wake_ms / 1000)
+            if play.state.line.turns_begun > before.turns_begun and before.turn is not None:
+                assert f"switch:{before.turn.number}" in play.state.told
+        if fact is not None:
+            with contextlib.suppress(RequestRefused):
+                play.at(at_ms / 1000, fact)
+
+
+def test_undo_of_a_longer_turn_past_its_old_end_still_calls_the_switch() -> None:
+    play = Play()
+    play.at(25, LengthenTurn(by_ms=15_000))
+    play.at(35, Undo())
+    play.until(40)
+    assert [cue.due_ms for cue in play.told(CueKind.SWITCH)] == [37_000]
 
 
 @settings(max_examples=60, deadline=None)
