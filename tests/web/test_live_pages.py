@@ -815,6 +815,7 @@ async def test_a_recorded_race_plays_into_the_page_without_a_fault(browser: Any,
     messages = [(line["at_ms"], parse(json.dumps(line["message"]))) for line in lines]
     assert messages[0][1].kind == "welcome"
     stage = await Stage.open(browser, "/desk/TEST23", [messages[0][1]], viewport=DESK)
+    await until(stage, lambda: stage.hellos == 1, "the page said no hello")
     for at_ms, message in messages[1:]:
         await stage.restart(at_ms)
         await stage.tell(message)

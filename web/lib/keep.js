@@ -5,6 +5,9 @@
 
 const PREFIX = 'swingoff.'
 
+/** Where lib/api.js keeps tickets. */
+const TICKET = 'ticket:'
+
 /**
  * Remember a value. Answers whether the browser took it.
  * @param {string} key
@@ -70,10 +73,31 @@ export function rememberRace(race) {
 }
 
 /**
- * Take a race off the list; whoever wants it back needs its link.
+ * Codes of races this device has a ticket for that nobody put on the list: it came by a link.
+ * @returns {{ code: string, ticket: string }[]}
+ */
+export function linkedRaces() {
+  const known = new Set(givenRaces().map((race) => race.code))
+  try {
+    return Object.keys(localStorage)
+      .filter((key) => key.startsWith(TICKET) && !known.has(key.slice(TICKET.length)))
+      .map((key) => ({ code: key.slice(TICKET.length), ticket: localStorage.getItem(key) ?? '' }))
+  } catch {
+    return []
+  }
+}
+
+/**
+ * Take a race off the list, and its ticket off this device; whoever wants it back needs its link.
  * @param {string} code
  */
 export function forgetRace(code) {
+  try {
+    localStorage.removeItem(TICKET + code)
+    sessionStorage.removeItem(TICKET + code)
+  } catch {
+    // nothing was kept
+  }
   keep(
     'races',
     givenRaces().filter((known) => known.code !== code),

@@ -21,7 +21,7 @@ export class Saver {
     this.busy = false
     /** @type {SaverState} */
     this.state = 'saved'
-    addEventListener('online', () => this.again())
+    for (const kind of ['online', 'focus']) addEventListener(kind, () => this.again())
   }
 
   /**
