@@ -70,6 +70,11 @@ class Body:
         turns: how many have begun.
         turn_began_ms: the latest.
         crossed: over the finish line.
+        wanted_gap_m: how wide a gap this rider lets grow; 0 for none.
+        wanted_slot: where to go into the line, instead of onto the last wheel.
+        back_at_ms: adrift: in the line again by then, if legs allow; None leaves it to ``chase``.
+        chase: adrift: the share of critical power given to come back.
+        fallen: adrift: fell as far as a lost wheel makes one fall.
     """
 
     rider: RiderId
@@ -88,6 +93,11 @@ class Body:
     turns: int = 0
     turn_began_ms: int = 0
     crossed: bool = False
+    wanted_gap_m: float = 0.0
+    wanted_slot: int | None = None
+    back_at_ms: int | None = None
+    chase: float = 1.0
+    fallen: bool = False
 
     @property
     def most_w(self) -> float:

@@ -37,13 +37,14 @@ from caller.facts import (
     Undo,
     WaitFor,
 )
-from caller.physics import BIKE_SPACING_M, road_power_w, shelter_shares
+from caller.physics import road_power_w
 from caller.plan import Plan, StretchRule, rule_at
 from caller.rehearsal import scenario as script
 from caller.rehearsal.body import Body, Road, body_of
+from caller.rehearsal.peloton import Arrival, Peloton
 from caller.rehearsal.scenario import Event, Scenario
 from caller.rotation import Place
-from caller.units import RiderId, ms_from_s, s_from_ms
+from caller.units import RiderId, ms_from_s
 
 __all__ = ["DIRECTOR", "HEEDED", "STEP_MS", "Seen", "SimulatedTeam"]
 
@@ -71,53 +72,41 @@ _TAP_MS = 700
 _LOSS_SEEN_MS = 2_000
 _GAP_SEEN_M = 2.0
 _GAP_CLOSED_M = 0.3
-_SHELTER_ENDS_M = 3.0
-_OPENING_MPS, _CLOSING_MPS, _ROOM_MPS = 0.5, 1.0, 0.7
-_FALLS_TO_M = 8.0
 _HEREABOUTS_M = 500.0
 _START_W = 1.5
 """Over the power called, until the line has its speed: from a standstill nobody holds back. Our assumption."""
 
 _WAITING = 0.72
 _EASED, _EASED_MS = 0.92, 10_000
-_LIFTED = 1.05
+_LIFTED, _LIFTED_MS = 1.05, 60_000
 _ALL_IN_MOST = 1.25
-_BUNCHED = 0.4
+_CHASES, _CHASES_WAITED_FOR = 0.97, 1.15
 _NOISE_MEMORY = 0.98
-_BRAKING_MPS2 = 2.5
 
 
 @dataclass(slots=True)
 class _Intent:
-    """What one rider is about, beside riding in the line.
+    """What one rider has in mind, beside keeping the wheel.
 
     Attributes:
         hold: the power told and the name of the stretch it was told for.
         stays_on_ms: swings off so much later than called, once.
         own_swing_ms: swings off then, whatever is called.
-        slot: where to go in, instead of onto the last wheel.
-        gap_m: how wide a gap to let grow; 0 for none.
-        gap_until_ms: then closes it unasked.
+        gap_until_ms: then closes a gap unasked.
         gap_told: the gap was seen.
-        loss: how the rider comes back, while adrift by the script.
         lost_ms: when the wheel was lost.
-        pace: over the power called, and until when.
-        surge: is surging.
+        pace: over the power called.
+        pace_until_ms: until when.
     """
 
     hold: tuple[int, str] | None = None
     stays_on_ms: int = 0
     own_swing_ms: int | None = None
-    slot: int | None = None
-    gap_m: float = 0.0
     gap_until_ms: int = 0
     gap_told: bool = False
-    loss: script.LosesWheel | None = None
     lost_ms: int = 0
-    fallen: bool = False
     pace: float = 1.0
     pace_until_ms: int = 0
-    surge: bool = False
 
 
 @dataclass(slots=True, order=True)
@@ -154,16 +143,13 @@ class SimulatedTeam:
             rider.id: body_of(rider, scenario.day_of(rider.id), scenario.rules) for rider in scenario.roster.riders
         }
         self._intents = {rider: _Intent() for rider in self._bodies}
-        self._line = [self._bodies[rider] for rider in plan.order]
-        for slot, body in enumerate(self._line):
-            body.at_m = -slot * BIKE_SPACING_M
+        self._peloton = Peloton([self._bodies[rider] for rider in plan.order], self._road, plan, scenario.rules)
         self._now_ms = 0
         self._started = False
         self._stopping = False
         self._over = False
         self._all_in = False
         self._waits_for: RiderId | None = None
-        self._bunching = False
         self._bunch_next = False
         self._turns_over = 0
         self._noise_w = 0.0
@@ -213,12 +199,12 @@ class SimulatedTeam:
     @property
     def front_m(self) -> float:
         """Where the front of the line is."""
-        return self._line[0].at_m if self._line else 0.0
+        return self._peloton.front_m
 
     @property
     def speed_mps(self) -> float:
         """How fast the line is."""
-        return self._line[0].speed_mps if self._line else 0.0
+        return self._peloton.speed_mps
 
     def reserve_j(self, rider: RiderId) -> float:
         """What a rider really has left."""
@@ -261,31 +247,18 @@ class SimulatedTeam:
         self._noise_w = _NOISE_MEMORY * self._noise_w + (1 - _NOISE_MEMORY**2) ** 0.5 * self._random.gauss(
             0, self._scenario.people.noise_w
         )
-        rules = self._scenario.rules
-        shares = shelter_shares(len(self._line), rules.shelter_efficiency, rules.shelter_table)
-        acceleration = self._lead(self._line[0], shares[0])
-        ahead = self._line[0]
-        for body, share in zip(self._line[1:], shares[1:], strict=True):
-            self._follow(body, ahead, share, acceleration)
-            ahead = body
+        leading_w = None if self._stopping else self._leading_power_w(self._line[0])
+        for body in self._line[1:]:
+            if body.wanted_gap_m and self._now_ms >= self._intents[body.rider].gap_until_ms:
+                body.wanted_gap_m = 0.0
         for body in self._bodies.values():
-            if body.place in (Place.DRIFTING, Place.LATCHING):
-                self._drift(body)
-            elif body.place is Place.ADRIFT:
-                self._ride_adrift(body)
-        for body in [body for body in self._line[1:] if body.reserve_j <= 0]:
-            self._lose_if_spent(body)
-
-    def _lead(self, body: Body, share: float) -> float:
-        if self._stopping:
-            acceleration = -_BRAKING_MPS2
-            body.pay(0.0, _STEP_S)
-        else:
-            power_w = min(body.most_w, self._leading_power_w(body))
-            acceleration = body.acceleration_mps2(self._road, share, power_w)
-            body.pay(power_w, _STEP_S)
-        body.move(acceleration, _STEP_S)
-        return acceleration
+            if body.place is Place.ADRIFT:
+                has_more = self._waits_for == body.rider and body.reserve_j > 0.25 * body.w_prime_j
+                body.chase = _CHASES_WAITED_FOR if has_more else _CHASES
+        for arrival in self._peloton.ride(leading_w, self._now_ms, _STEP_S):
+            self._join(arrival)
+        for body in self._peloton.spent():
+            self._lose(body, script.LosesWheel(rider=body.rider))
 
     def _leading_power_w(self, body: Body) -> float:
         """What the leader really rides: what was called, on this day, with the legs' unrest."""
@@ -330,136 +303,36 @@ class SimulatedTeam:
         first, last = int(rule.start_m / step_m), min(len(heights) - 1, round(rule.end_m / step_m))
         return (heights[last] - heights[first]) / max(step_m, (last - first) * step_m)
 
-    def _follow(self, body: Body, ahead: Body, share: float, acceleration_mps2: float) -> None:
-        """Keep the wheel: take its speed, and let the gap grow or shrink as meant."""
-        rate_mps = self._gap_rate_mps(body)
-        body.gap_m += rate_mps * _STEP_S
-        sheltered = _shelter_left(body.gap_m)
-        body.speed_mps = max(0.0, ahead.speed_mps - rate_mps)
-        body.at_m = ahead.at_m - BIKE_SPACING_M - body.gap_m
-        met = 1 - (1 - share) * sheltered
-        body.pay(body.needed_w(self._road, met, acceleration_mps2), _STEP_S)
-
-    def _gap_rate_mps(self, body: Body) -> float:
-        intent = self._intents[body.rider]
-        if intent.gap_m and self._now_ms >= intent.gap_until_ms:
-            intent.gap_m = 0.0
-        off_m = intent.gap_m - body.gap_m
-        most = _ROOM_MPS if body.gap_m < 0 else _OPENING_MPS if off_m > 0 else _CLOSING_MPS
-        return min(most, max(-most, off_m / _STEP_S))
-
-    def _lose_if_spent(self, body: Body) -> None:
-        """A follower with nothing left whose wheel asks for more than critical power loses it."""
-        rules = self._scenario.rules
-        share = shelter_shares(len(self._line), rules.shelter_efficiency, rules.shelter_table)[self._line.index(body)]
-        if body.needed_w(self._road, share, 0.0) > body.critical_power_w:
-            self._lose(body, script.LosesWheel(rider=body.rider))
-
-    def _drift(self, body: Body) -> None:
-        """Back beside the line at the closing speed, then up onto the wheel; in the wind all the way."""
-        rules = self._scenario.rules
-        slot = self._slot_for(body)
-        room_m = body.at_m - (self._line[slot - 1].at_m - BIKE_SPACING_M)
-        closing_mps = rules.closing_mps * (_BUNCHED if self._bunching else 1.0)
-        rise_mps2 = rules.closing_mps / max(rules.latch_s, 0.5)
-        line_mps = self.speed_mps
-        behind_mps = line_mps - body.speed_mps
-        if body.place is Place.DRIFTING and room_m <= behind_mps**2 / (2 * rise_mps2):
-            body.place = Place.LATCHING
-        if body.place is Place.LATCHING:
-            # Up to the line's speed, but not before the wheel is there.
-            want_mps = line_mps - min(closing_mps, max(0.15, (2 * rise_mps2 * max(0.0, room_m)) ** 0.5))
-        else:
-            want_mps = line_mps - closing_mps
-        body.ride_towards(self._road, want_mps, body.most_w, _STEP_S)
-        room_m = body.at_m - (self._line[slot - 1].at_m - BIKE_SPACING_M)
-        if body.place is Place.LATCHING and room_m <= 0.05:
-            self._join(body, slot)
-
-    def _slot_for(self, body: Body) -> int:
-        """Where a rider goes into the line: as meant, else the last wheel ahead of those who only follow here."""
-        intent = self._intents[body.rider]
-        if intent.slot is not None:
-            return min(intent.slot, len(self._line))
-        slot = len(self._line)
-        if self._only_follows(body):
-            return slot
-        while slot > 1 and self._only_follows(self._line[slot - 1]):
-            slot -= 1
-        return slot
-
-    def _only_follows(self, body: Body) -> bool:
-        turn = rule_at(self._plan, self.front_m).turn_of(body.rider)
-        return turn is None or turn.length_s == 0
-
-    def _ride_adrift(self, body: Body) -> None:
-        """Off the back: fall away, then chase as the script or the legs allow."""
-        intent = self._intents[body.rider]
-        slot = self._slot_for(body)
-        behind_m = self._line[slot - 1].at_m - BIKE_SPACING_M - body.at_m
-        line_mps = self.speed_mps
-        if not intent.fallen:
-            body.ride_towards(self._road, line_mps - 1.5, body.critical_power_w, _STEP_S)
-            intent.fallen = behind_m >= _FALLS_TO_M
-            return
-        back_after_s = None if intent.loss is None else intent.loss.back_after_s
-        if back_after_s is not None:
-            left_s = max(1.0, back_after_s - s_from_ms(self._now_ms - intent.lost_ms))
-            body.ride_towards(self._road, line_mps + min(3.0, behind_m / left_s), body.most_w, _STEP_S)
-        else:
-            share = 1.15 if self._waits_for == body.rider and body.reserve_j > 0.25 * body.w_prime_j else 0.97
-            closing_mps = min(3.0, 0.3 + 0.1 * max(0.0, behind_m))
-            body.ride_towards(self._road, line_mps + closing_mps, share * body.critical_power_w, _STEP_S)
-        if body.at_m >= self._line[slot - 1].at_m - BIKE_SPACING_M - 0.05:
-            self._join(body, slot)
-
     # Moves
 
     def _start(self) -> None:
         if not self._started:
             self._started = True
-            self._begin_turn()
-
-    def _begin_turn(self) -> None:
-        leader = self._line[0]
-        leader.place = Place.LEADING
-        leader.gap_m = 0.0
-        leader.turns += 1
-        leader.turn_began_ms = self._now_ms
-        self._intents[leader.rider].gap_m = 0.0
+            self._peloton.lead(self._now_ms)
 
     def _swing_off(self) -> None:
-        leader = self._line.pop(0)
+        leader = self._peloton.swing_off(self._now_ms)
         intent = self._intents[leader.rider]
         intent.hold = intent.own_swing_ms = None
         intent.pace_until_ms = intent.stays_on_ms = 0
-        intent.surge = False
-        leader.place = Place.DRIFTING
         self._turns_over += 1
-        self._begin_turn()
         self._tell(0, f"rider:{leader.rider}", SwungOff(rider=leader.rider))
         if self._bunch_next:
-            self._bunch_next, self._bunching = False, True
+            self._bunch_next, self._peloton.bunching = False, True
             self._tell(2 * _TAP_MS, DIRECTOR, LineBunched())
 
-    def _join(self, body: Body, slot: int) -> None:
-        intent = self._intents[body.rider]
-        # Onto the last wheel of those who rotate is as briefed; anywhere else is news.
-        as_briefed = intent.slot is None or intent.slot >= len(self._line)
-        self._line.insert(slot, body)
-        body.place = Place.FOLLOWING
-        intent.slot, intent.loss = None, None
-        self._settle_gaps()
-        if self._waits_for == body.rider:
+    def _join(self, arrival: Arrival) -> None:
+        rider, slot = arrival.body.rider, self._peloton.slot_for(arrival.body)
+        self._peloton.join(arrival.body, slot)
+        if self._waits_for == rider:
             self._waits_for = None
-        self._bunching = False
-        if not as_briefed:
-            self._tell(_TAP_MS, DIRECTOR, RejoinedAt(rider=body.rider, slot=slot))
+        if not arrival.as_briefed:
+            self._tell(_TAP_MS, DIRECTOR, RejoinedAt(rider=rider, slot=slot))
         elif self._somebody_only_follows():
             # Which wheel is the last of those who lead is a matter of a few metres here: so the slot is named.
-            self._tell(0, f"rider:{body.rider}", RejoinedAt(rider=body.rider, slot=slot))
+            self._tell(0, f"rider:{rider}", RejoinedAt(rider=rider, slot=slot))
         else:
-            self._tell(0, f"rider:{body.rider}", LatchedOn(rider=body.rider))
+            self._tell(0, f"rider:{rider}", LatchedOn(rider=rider))
 
     def _somebody_only_follows(self) -> bool:
         """Whether the plan has anybody in the line only follow, hereabouts."""
@@ -467,34 +340,21 @@ class SimulatedTeam:
         turns = [rule.turn_of(body.rider) for rule in rules for body in self._line]
         return any(turn is None or turn.length_s == 0 for turn in turns)
 
-    def _settle_gaps(self) -> None:
-        """Everybody stays where they are; the gaps say so."""
-        ahead = self._line[0]
-        for body in self._line[1:]:
-            body.gap_m = ahead.at_m - BIKE_SPACING_M - body.at_m
-            ahead = body
-
-    def _leave_line(self, body: Body, place: Place) -> None:
-        led = body is self._line[0]
-        self._line.remove(body)
-        body.place = place
-        if not self._line:
-            self._over = True
-        elif led:
+    def _leave(self, body: Body, place: Place) -> None:
+        if self._peloton.leave(body, place, self._now_ms):
             self._turns_over += 1
-            self._begin_turn()
-        if self._line:
-            self._settle_gaps()
+        self._over = self._over or not self._line
 
     def _lose(self, body: Body, how: script.LosesWheel) -> None:
-        intent = self._intents[body.rider]
-        self._leave_line(body, Place.ADRIFT)
-        intent.loss, intent.slot, intent.lost_ms, intent.fallen, intent.gap_m = how, how.slot, self._now_ms, False, 0.0
+        self._leave(body, Place.ADRIFT)
+        body.wanted_slot = how.slot
+        body.back_at_ms = None if how.back_after_s is None else self._now_ms + ms_from_s(how.back_after_s)
+        self._intents[body.rider].lost_ms = self._now_ms
         self._tell(_LOSS_SEEN_MS, DIRECTOR, LostWheel(rider=body.rider))
 
     def _retire(self, body: Body) -> None:
         if body in self._line:
-            self._leave_line(body, Place.OUT)
+            self._leave(body, Place.OUT)
         body.place = Place.OUT
         if self._waits_for == body.rider:
             self._waits_for = None
@@ -518,7 +378,7 @@ class SimulatedTeam:
 
     def _watch_gap(self, body: Body) -> None:
         intent = self._intents[body.rider]
-        if intent.gap_m and body.gap_m >= _GAP_SEEN_M and not intent.gap_told:
+        if body.wanted_gap_m and body.gap_m >= _GAP_SEEN_M and not intent.gap_told:
             intent.gap_told = True
             self._tell(_TAP_MS, DIRECTOR, GapOpened(rider=body.rider))
         elif intent.gap_told and body.gap_m <= _GAP_CLOSED_M:
@@ -626,7 +486,7 @@ class SimulatedTeam:
         return self._bodies[rider].place is Place.ADRIFT and self._now_ms >= lost_ms + _LOSS_SEEN_MS + _TAP_MS
 
     def _meant_slot(self, what: script.RejoinsEarly) -> bool:
-        self._intents[what.rider].slot = what.slot
+        self._bodies[what.rider].wanted_slot = what.slot
         return True
 
     def _stay(self, what: script.StaysOn) -> bool:
@@ -638,15 +498,13 @@ class SimulatedTeam:
         return True
 
     def _open_gap(self, what: script.OpensGap) -> bool:
-        intent = self._intents[what.rider]
-        intent.gap_m = what.gap_m
-        intent.gap_until_ms = self._now_ms + ms_from_s(what.unasked_after_s)
+        self._bodies[what.rider].wanted_gap_m = what.gap_m
+        self._intents[what.rider].gap_until_ms = self._now_ms + ms_from_s(what.unasked_after_s)
         return True
 
     def _surge(self, what: script.Surges) -> bool:
         intent = self._intents[what.rider]
-        intent.pace, intent.surge = what.factor, True
-        intent.pace_until_ms = self._now_ms + ms_from_s(what.for_s)
+        intent.pace, intent.pace_until_ms = what.factor, self._now_ms + ms_from_s(what.for_s)
         self._tell(4 * _TAP_MS, DIRECTOR, LineSurged())
         return True
 
@@ -673,29 +531,25 @@ class SimulatedTeam:
             self._intents[rider].hold = (cue.power_w, rule_at(self._plan, self._bodies[rider].at_m).name)
 
     def _on_latch(self, cue: Cue, rider: RiderId) -> None:
-        """Accelerate at the word, unless the wheel is plainly not there yet."""
-        body = self._bodies[rider]
-        if body.place is Place.DRIFTING and self._line:
-            room_m = body.at_m - (self._line[self._slot_for(body) - 1].at_m - BIKE_SPACING_M)
-            rules = self._scenario.rules
-            if room_m <= rules.closing_mps * max(rules.latch_s, 0.5):
-                body.place = Place.LATCHING
+        """Accelerate at the word."""
+        if self._line:
+            self._peloton.latch(self._bodies[rider])
 
     def _on_close_gap(self, cue: Cue, rider: RiderId) -> None:
-        self._intents[rider].gap_m = 0.0
+        self._bodies[rider].wanted_gap_m = 0.0
 
     def _on_ease(self, cue: Cue, rider: RiderId) -> None:
         if self._bodies[rider].place is Place.LEADING:
             intent = self._intents[rider]
-            intent.surge, intent.pace, intent.pace_until_ms = False, _EASED, self._now_ms + _EASED_MS
+            intent.pace, intent.pace_until_ms = _EASED, self._now_ms + _EASED_MS
 
     def _on_lift(self, cue: Cue, rider: RiderId) -> None:
         if self._bodies[rider].place is Place.LEADING:
             intent = self._intents[rider]
-            intent.pace, intent.pace_until_ms = _LIFTED, self._now_ms + 60_000
+            intent.pace, intent.pace_until_ms = _LIFTED, self._now_ms + _LIFTED_MS
 
     def _on_press_on(self, cue: Cue, rider: RiderId) -> None:
-        self._bunching = False
+        self._peloton.bunching = False
 
     def _on_wait(self, cue: Cue, rider: RiderId) -> None:
         if cue.rider is not None and self._bodies[cue.rider].place is Place.ADRIFT:
@@ -715,6 +569,10 @@ class SimulatedTeam:
             self._retire(self._bodies[cue.rider])
 
     # Small change
+
+    @property
+    def _line(self) -> list[Body]:
+        return self._peloton.line
 
     def _reaction_ms(self, cue: Cue, rider: RiderId) -> int:
         """From the key word to the first movement; by the cue's and the rider's name, so that order doesn't matter."""
@@ -742,20 +600,6 @@ class SimulatedTeam:
 def _meant(cue: Cue) -> tuple[RiderId, ...]:
     """Who acts on it: the one named, else those it is for; nobody named means everyone."""
     return (cue.rider,) if cue.rider is not None else cue.to
-
-
-def _shelter_left(gap_m: float) -> float:
-    """What a gap leaves of the shelter at a wheel: 1 with none, 0 from 3 m on.
-
-    Source: Olds 1998, Eur J Appl Physiol 77:492-7, CF = 0.62 - 0.0104 d + 0.0452 d² for a gap d up to 3 m (from
-    memory), as the share of the shelter without a gap. Later work finds more shelter left: this errs on the hard side.
-    """
-    if gap_m <= 0:
-        return 1.0
-    if gap_m >= _SHELTER_ENDS_M:
-        return 0.0
-    met = 0.62 - 0.0104 * gap_m + 0.0452 * gap_m * gap_m
-    return min(1.0, (1 - met) / (1 - 0.62))
 
 
 Act = Callable[[SimulatedTeam, Cue, RiderId], None]
