@@ -122,7 +122,9 @@ export class Desk {
 
   /** @param {number | null} now */
   frame(now) {
-    put(this.#clock, now === null ? '–' : clockText(now))
+    const { state } = this.stage.live
+    const shown = state?.phase === 'over' ? state.clock : now // the race is over: its clock stands where it ended
+    put(this.#clock, shown === null ? '–' : clockText(shown))
     this.#board.frame(now)
     this.#line.frame(now)
     this.#course.frame(now)

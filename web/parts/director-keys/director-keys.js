@@ -71,7 +71,6 @@ export const GROUPS = [
     rows: [
       { key: 'b', cap: 'b', label: 'Bunched', means: 'seen: the line bunches behind a rider who swung off', needs: 'line_bunched', act: () => ({ act: 'line_bunched' }) },
       { key: 'r', cap: 'r', label: 'Surge', means: 'seen: the leader is too fast for the line', needs: 'line_surged', act: () => ({ act: 'line_surged' }) },
-      { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'e', cap: 'e', label: 'Ease', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('ease') },
       { key: 'l', cap: 'l', label: 'Lift', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('lift') },
       { key: 'p', cap: 'p', label: 'Come past', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('press_on') },
@@ -95,6 +94,7 @@ export const GROUPS = [
     name: 'Race',
     rows: [
       { key: 'k', cap: 'k', label: 'Landmark', means: 'the front passes the landmark nearest to us', needs: 'landmark_passed', act: ({ landmark }) => (landmark ? { act: 'landmark_passed', at_m: landmark.at_m } : null), without: 'This course has no landmarks.' },
+      { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'w', cap: 'w', label: 'Wait', means: 'the line waits for who is adrift', needs: 'wait_for', act: ofAdrift('wait_for'), without: 'Nobody is adrift.' },
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
       { key: 'u', cap: 'u', label: 'Undo', means: 'the line as it was before the last thing told', needs: 'undo', act: () => ({ act: 'undo' }) },

@@ -180,6 +180,7 @@ export class TeamLine extends HTMLElement {
     const half = Math.min(grid.step / 2 - 4, grid.radius * 2.2)
     box(this.#field, grid.front - half, 0, half * 2, grid.string + grid.radius * 1.7)
     mark(this.#field, 'visibility', leads ? 'visible' : 'hidden')
+    mark(this.#svg, 'data-led', leads)
   }
 
   /** Slots are named while a rider is chosen: that is what the digits mean then. @param {Grid} grid */
@@ -225,7 +226,8 @@ export class TeamLine extends HTMLElement {
       const label = this.#groupOf(bead.place.rider)?.querySelector('.until')
       if (!label) continue
       const until = bead.place.until_ms
-      put(label, until === null || this.#now === null ? '' : countdownText(until - this.#now))
+      const left = until === null || this.#now === null ? 0 : until - this.#now
+      put(label, left > 0 ? countdownText(left) : '')
     }
   }
 
