@@ -426,12 +426,17 @@ class House:
                     race.live.clips_came()
 
     async def _sweep(self) -> None:
+        """Drops the slow, and tells everybody when the voice is lost or found."""
+        status = self._voice.status
         while True:
             await self.clock.pause(_SWEEP_S)
             now_ms = self.clock.wall_ms()
+            before, status = status, self._voice.status
             for race in tuple(self._races.values()):
                 if race.live is not None:
                     race.live.hub.drop_slow(now_ms, self.settings.limits.send_s * 1000)
+                    if status != before and len(race.live.hub):
+                        race.live.publish_presence()
 
 
 def scenario_in(path: Path) -> Scenario:

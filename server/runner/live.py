@@ -108,6 +108,7 @@ class LiveRace:
         self._voice = voice
         self._vocabulary: tuple[Text, ...] = ()
         self._clips_ready = 0
+        self._missing: set[Text] = set()
         self._rate = rate
         self._rehearsal = rehearsal
         self._inbox: asyncio.Queue[Said] = asyncio.Queue(limits.inbox)
@@ -255,12 +256,15 @@ class LiveRace:
         self.hub.publish("presence", self._presence().model_dump_json())
 
     def clips_came(self) -> None:
-        """Clips were rendered: tells everybody where they are."""
-        if self._wording is not None:
+        """Clips were rendered: tells everybody how many, and where those are that were missing from what was told."""
+        if self._wording is None:
+            return
+        self._count_clips()
+        if any(self._voice.clip_for(*text) is not None for text in self._missing):
+            self._missing.clear()
             self._wording.forget()
-            self._count_clips()
             self._publish()
-            self.publish_presence()
+        self.publish_presence()
 
     def want_vocabulary(self) -> None:
         """Has everything rendered that may have to be said. A fault in it is ours and leaves clips missing."""
@@ -279,6 +283,7 @@ class LiveRace:
         assert self._wording is not None
         if self._wording.silent:
             self._voice.want(tuple(self._wording.silent))
+            self._missing.update(self._wording.silent)
             self._wording.silent.clear()
 
     def _clip_for(self, spoken: Spoken, language: str) -> SaidAloud | None:
@@ -476,6 +481,7 @@ class LiveRace:
         if before is None or before.setup is not state.setup:
             self._wording = Wording(state.setup.roster, self._clip_for)
             self._vocabulary = ()
+            self._missing.clear()
             self._whole_at_ms = 0.0
             self._welcome_all()
         self._note_cues(fixed)

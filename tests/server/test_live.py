@@ -10,6 +10,7 @@ import pytest
 import websockets
 
 from server.store import StoreFailed
+from server.voice import Clip, VoiceStatus
 from tests.server.serving import Arena, Page, arena, faults
 
 
@@ -373,3 +374,52 @@ async def test_a_log_line_that_cannot_be_read_is_left_out_and_the_race_comes_bac
             assert {place["rider"]: place["place"] for place in state["line"]}["ana"] == "out"
             assert (await director.settled(await director.tap("retired", rider="jo")))["seq"] == 5
     assert any("log line 3 is left out" in text for text in found.told)
+
+
+# The voice
+
+
+class Voice:
+    """A voice that renders when the test says so."""
+
+    def __init__(self) -> None:
+        self.wanted: dict[tuple[str, str, int], None] = {}
+        self.rendered: set[str] = set()
+        self.status = VoiceStatus(True, "")
+
+    def clip_for(self, text: str, language: str, key_at: int = 0) -> Clip | None:
+        if text not in self.rendered:
+            return None
+        return Clip(id=f"{len(text):024x}", path=Path("none"), starts_ms=5, key_ms=10 * key_at, length_ms=900)
+
+    def want(self, texts: Any) -> None:
+        self.wanted = dict.fromkeys((*texts, *self.wanted))
+
+
+async def test_clips_are_wanted_when_a_race_opens_and_told_when_they_come(here: Arena) -> None:
+    voice = Voice()
+    here.parts.house._voice = voice
+    made = await here.opened()
+    assert any(text == "stop" for text, _, _ in voice.wanted)
+    director = await here.page(made.code, made.ticket)
+    assert (await director.next("state"))["sound_check"][0]["said"]["en"]["clip"] is None
+    assert next(iter(voice.wanted))[0] == "Maya next"  # what is told next is wanted first
+    voice.rendered.add("Maya next")
+    here.parts.house.clip_came(None)
+    state = await director.next("state")
+    said = state["sound_check"][0]["said"]["en"]
+    assert (said["text"], said["clip"]) == ("Maya next", f"/clips/{9:024x}.wav")
+    presence = await director.next("presence")
+    assert presence["clips_ready"] == 1
+    assert presence["clips_wanted"] > 50
+
+
+async def test_a_voice_that_is_lost_is_told_with_the_sentence_that_mends_it(here: Arena) -> None:
+    voice = Voice()
+    here.parts.house._voice = voice
+    made = await here.opened()
+    director = await here.page(made.code, made.ticket)
+    assert (await director.next("presence"))["voice_ok"]
+    voice.status = VoiceStatus(False, "No speech engine works: install one.")
+    presence = await director.next("presence")
+    assert (presence["voice_ok"], presence["voice_sentence"]) == (False, "No speech engine works: install one.")
