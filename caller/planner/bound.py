@@ -35,7 +35,7 @@ import numpy as np
 from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG
 from caller.planner.model import FASTEST_LINE_MPS, Floats, Ground, Team
 
-__all__ = ["Guide", "Limits", "Prices", "guide", "limits_of", "lower_bound_s", "speeds_at_prices"]
+__all__ = ["Guide", "Limits", "Prices", "coarse_ground", "guide", "limits_of", "lower_bound_s"]
 
 _SLOWEST_MPS: Final = 0.4
 _GRID: Final = 26
@@ -302,7 +302,7 @@ def guide(team: Team, ground: Ground) -> Guide:
     each place's best speed the same as with the full loss φ.
     """
     limits = limits_of(team)
-    coarse = _coarse(ground)
+    coarse = coarse_ground(ground, _PIECES)
     knots = _knots(ground)
     middles = 0.5 * (coarse.edge_m[:-1] + coarse.edge_m[1:])
     weights = _hat(middles, knots)
@@ -395,27 +395,6 @@ def _descend(loss: Callable[[Floats], tuple[float, Floats]], start: Floats, step
     return x
 
 
-def speeds_at_prices(team: Team, ground: Ground, prices: Prices, factors: Floats) -> Floats:
-    """(factors, cells) the best speed at each place if reserve cost so many times its price."""
-    limits = limits_of(team)
-    grid = np.geomspace(2.5, FASTEST_LINE_MPS, 60)
-    losses = _losses(team, ground, limits, grid)
-    at, rise = _middle(ground, prices.reserve)
-    front, _ = _cheaper(at, rise, losses.front_low, losses.front_full, limits.floor_j, team.w_prime_j, _COOL)
-    follow, _ = _cheaper(at, rise, losses.follow_low, losses.follow_full, limits.floor_j, team.w_prime_j, _COOL)
-    priced = follow.sum(axis=2) + (front - follow).min(axis=2)
-    rows = np.arange(len(ground.grade))
-    speeds = []
-    for factor in factors:
-        h = 1 / grid + factor * priced
-        index = np.clip(np.argmin(h, axis=1), 1, len(grid) - 2)
-        left, middle, right = h[rows, index - 1], h[rows, index], h[rows, index + 1]
-        bend = np.maximum(left - 2 * middle + right, 1e-15)
-        off = np.clip(0.5 * (left - right) / bend, -1.0, 1.0)
-        speeds.append(np.exp(np.log(grid[index]) + off * np.log(grid[1] / grid[0])))
-    return np.array(speeds)
-
-
 def _middle(ground: Ground, reserve: Floats) -> tuple[Floats, Floats]:
     """(cells, riders) prices in the middle of each cell, and their rise a metre."""
     return 0.5 * (reserve[:-1] + reserve[1:]), np.diff(reserve, axis=0) / ground.length_m[:, None]
@@ -444,7 +423,7 @@ def _guide_from(team: Team, ground: Ground, limits: Limits, reserve: Floats, gri
     h = (1 / grid + follow.sum(axis=2))[:, :, None] + front - follow
     boltz = np.exp(-(h - h.min(axis=(1, 2), keepdims=True)) / _COOL)
     boltz /= boltz.sum(axis=(1, 2), keepdims=True)
-    coarse = _coarse(ground)
+    coarse = coarse_ground(ground, _PIECES)
     at_edges = np.stack([np.interp(coarse.edge_m, ground.edge_m, column) for column in reserve.T], axis=1)
     slope, lead = _slopes(team, coarse, limits, at_edges)
     piece = np.searchsorted(coarse.edge_m, 0.5 * (ground.edge_m[:-1] + ground.edge_m[1:]), side="right") - 1
@@ -550,9 +529,9 @@ def _smooth(ground: Ground, values: Floats, window_m: float) -> Floats:
     return np.asarray((np.interp(right, edges, sums) - np.interp(left, edges, sums)) / (right - left))
 
 
-def _coarse(ground: Ground) -> Ground:
+def coarse_ground(ground: Ground, pieces: int) -> Ground:
     """Neighbouring cells of a stretch put together, to about so many pieces."""
-    target_m = float(ground.edge_m[-1]) / _PIECES
+    target_m = float(ground.edge_m[-1]) / pieces
     keep = [0]
     for index in range(1, len(ground.edge_m) - 1):
         new_stretch = ground.stretch[index] != ground.stretch[index - 1]

@@ -38,15 +38,20 @@ __all__ = [
     "LEAST_TURN_S",
     "SLOWEST_LINE_MPS",
     "Ground",
+    "Phases",
     "Ride",
     "Rotation",
     "Team",
     "Turn",
     "average_power_w",
+    "cell_powers_w",
     "coasting_mps",
     "cut_ground",
+    "edge_times_s",
     "form_team",
     "power_w",
+    "reserves_j",
+    "rotate",
     "simulate",
     "speed_profile",
 ]
@@ -490,7 +495,7 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
     starts = cut_s[:-1]
     cell = np.minimum(np.searchsorted(edge_s, starts, side="right") - 1, len(ground.grade) - 1)
     phase = np.searchsorted(phases.start_s, starts, side="right") - 1
-    power = _powers(team, ground, speeds_mps, cell, phases, phase)
+    power = cell_powers_w(team, ground, speeds_mps, cell, phases, phase)
     absent = np.ones(team.riders, dtype=bool)
     absent[list(rotation.order)] = False
     power[:, absent] = 0.0
@@ -512,7 +517,7 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
     )
 
 
-def _powers(
+def cell_powers_w(
     team: Team,
     ground: Ground,
     speeds_mps: Floats,

@@ -22,13 +22,22 @@ from caller.planner.model import (
     simulate,
 )
 
-__all__ = ["Polished", "merit_s", "polished"]
+__all__ = [
+    "Polished",
+    "drawn_slopes",
+    "hats",
+    "merit_s",
+    "polished",
+    "power_slopes",
+    "solve_step",
+    "watched_places",
+]
 
 _NEAR: Final = 0.35
 """Reserves this near the floor, as a share of W′, are watched."""
 _WINDOWS: Final = 16
-_MOST_STEP: Final = 0.06
-_STIFFNESS: Final = 4.0
+_MOST_STEP: Final = 0.08
+_STIFFNESS: Final = 0.3
 _CONTROLS: Final = 160
 
 
@@ -56,12 +65,12 @@ def polished(
         steps: how many times to look again.
         most: the largest relative change of speed in the first step; it shrinks when a step does not pay.
     """
-    hats = _hats(ground)
+    weights = hats(ground)
     ride = simulate(team, ground, speeds_mps, rotation)
     worth = np.full(team.riders, 1e-3)
     best = Polished(speeds_mps=speeds_mps, ride=ride, worth_s_per_j=worth)
     for _ in range(steps):
-        change, multipliers = _step(team, ground, best.speeds_mps, best.ride, rotation, hats, most)
+        change, multipliers = _step(team, ground, best.speeds_mps, best.ride, rotation, weights, most)
         if multipliers.sum() > 0:
             worth = np.maximum(multipliers, 0.02 * multipliers.sum() / team.riders)
         speeds = np.clip(best.speeds_mps * (1 + change), SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)
@@ -69,7 +78,7 @@ def polished(
         tried = simulate(team, ground, speeds, rotation)
         if merit_s(team, tried, worth) < merit_s(team, best.ride, worth):
             best = Polished(speeds_mps=speeds, ride=tried, worth_s_per_j=worth)
-            most = min(1.3 * most, _MOST_STEP)
+            most = min(1.6 * most, 1.0)
         else:
             best = Polished(speeds_mps=best.speeds_mps, ride=best.ride, worth_s_per_j=worth)
             most *= 0.45
@@ -78,7 +87,7 @@ def polished(
     return best
 
 
-def _hats(ground: Ground) -> Floats:
+def hats(ground: Ground) -> Floats:
     """(cells + 1, controls) weights: speeds change smoothly between controls."""
     edges = ground.edge_m
     count = min(_CONTROLS, len(edges))
@@ -94,7 +103,7 @@ def _hats(ground: Ground) -> Floats:
 
 
 def _step(
-    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, hats: Floats, most: float
+    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, weights: Floats, most: float
 ) -> tuple[Floats, Floats]:
     """(cells + 1,) relative changes of speed, and (riders,) multipliers."""
     lengths = ground.length_m
@@ -103,43 +112,81 @@ def _step(
     time_slope = np.zeros(len(speeds))
     time_slope[:-1] += 0.5 * by_mean
     time_slope[1:] += 0.5 * by_mean
-    watched = _watched(team, ride, rotation.order)
+    over_j = ride.left_j - team.rules.reserve_margin * team.w_prime_j
+    watched = watched_places(team, over_j, rotation.order)
     rows = _reserve_slopes(team, ground, speeds, ride, watched)
-    floor = team.rules.reserve_margin * team.w_prime_j
-    slack = np.array([ride.left_j[part, rider] - floor[rider] for rider, part in watched])
-    g = (time_slope * speeds) @ hats
-    big = (rows * speeds) @ hats
-    stiff = _STIFFNESS * (np.abs(time_slope * speeds) @ hats) + 1e-9
-    scaled = big / stiff
-    quad = scaled @ big.T
-    line = scaled @ g
-    lam = np.zeros(len(watched))
-    diagonal = np.maximum(np.diag(quad), 1e-18)
-    for _ in range(60):
-        for row in range(len(lam)):
-            rest = float(quad[row] @ lam) - diagonal[row] * lam[row]
-            lam[row] = max(0.0, (line[row] - slack[row] - rest) / diagonal[row])
-    change = hats @ np.clip(-(g - lam @ big) / stiff, -most, most)
+    slack = np.array([over_j[part, rider] for rider, part in watched])
+    none = np.zeros((len(watched), 0, 0))
+    change, _, lam = solve_step(time_slope, rows, speeds, slack, weights, most, none, np.zeros((0, 0)), 0.0)
     multipliers = np.zeros(team.riders)
     for value, (rider, _) in zip(lam, watched, strict=True):
         multipliers[rider] += value
     return change, multipliers
 
 
-def _watched(team: Team, ride: Ride, order: tuple[int, ...]) -> list[tuple[int, int]]:
-    """(rider, part) where a reserve is least in a window of the ride, and near the floor, or least of all."""
-    parts = len(ride.left_j)
-    borders = np.linspace(0, parts, _WINDOWS + 1).astype(int)
+def solve_step(
+    time_slope: Floats,
+    rows: Floats,
+    speeds: Floats,
+    slack: Floats,
+    weights: Floats,
+    most: float,
+    by_logit: Floats,
+    stiff_logit: Floats,
+    most_logit: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Least of time slope · change + ½ stiffness · change², with each watched reserve's linear forecast not below 0.
+
+    Args:
+        time_slope: (edges,) seconds a m/s.
+        rows: (watched, edges) joules a m/s.
+        slack: (watched,) joules above the floor.
+        weights: (edges, controls)
+        most: how freely to step: of the order of the relative change of a control.
+        by_logit: (watched, stretches, riders) joules a unit of the logarithm of front shares.
+        stiff_logit: (stretches, riders)
+        most_logit: the same for the logarithms.
+    Returns: (edges,) relative changes of speed, (stretches, riders) of logarithms, (watched,) multipliers.
+    """
+    g = (time_slope * speeds) @ weights
+    big = (rows * speeds) @ weights
+    stiff = _STIFFNESS / most * (np.abs(time_slope * speeds) @ weights) + 1e-9
+    flat = by_logit.reshape(len(rows), -1)
+    stiff_flat = stiff_logit.ravel() / most_logit + 1e-9 if most_logit else stiff_logit.ravel()
+    scaled = big / stiff
+    quad = scaled @ big.T
+    if flat.shape[1]:
+        quad = quad + (flat / stiff_flat) @ flat.T
+    line = scaled @ g
+    lam = np.zeros(len(rows))
+    diagonal = np.maximum(np.diag(quad), 1e-18)
+    for _ in range(60):
+        for row in range(len(lam)):
+            rest = float(quad[row] @ lam) - diagonal[row] * lam[row]
+            lam[row] = max(0.0, (line[row] - slack[row] - rest) / diagonal[row])
+    change = weights @ np.clip(-(g - lam @ big) / stiff, -_MOST_STEP, _MOST_STEP)
+    logits = np.clip((lam @ flat) / stiff_flat, -0.3, 0.3) if flat.shape[1] else np.zeros(0)
+    return change, logits.reshape(stiff_logit.shape), lam
+
+
+def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[tuple[int, int]]:
+    """(rider, part) where a reserve is least in a window of the ride, and near what it must keep, or least of all.
+
+    Args:
+        over_j: (parts + 1, riders) reserves above what must be kept.
+    """
+    parts = len(over_j)
+    borders = np.linspace(0, parts, _WINDOWS + 1).astype(int).tolist()
     found: list[tuple[int, int]] = []
-    near = (team.rules.reserve_margin + _NEAR) * team.w_prime_j
     for rider in order:
-        least = int(np.argmin(ride.left_j[:, rider]))
-        for start, end in zip(borders, borders[1:], strict=False):
-            if end <= start:
-                continue
-            part = int(start) + int(np.argmin(ride.left_j[start:end, rider]))
-            if part > 0 and (part == least or ride.left_j[part, rider] < near[rider]):
-                found.append((rider, part))
+        mine = over_j[:, rider]
+        near = _NEAR * float(team.w_prime_j[rider])
+        least = 1 + int(np.argmin(mine[1:]))
+        for start, end in zip(borders[:-1], borders[1:], strict=True):
+            if end > start:
+                part = start + int(np.argmin(mine[start:end]))
+                if part > 0 and (part == least or mine[part] < near):
+                    found.append((rider, part))
     return found
 
 
@@ -148,8 +195,8 @@ def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watc
 
     Changes of place are held to where they are on the course, though turns are kept by time: good for small steps.
     """
-    by_power, by_span, keep = _drawn_slopes(team, ride)
-    first, second = _power_slopes(team, ground, speeds, ride)
+    by_power, by_span, keep = drawn_slopes(team, ride)
+    first, second = power_slopes(team, ground, speeds, ride)
     mean = 0.5 * (speeds[:-1] + speeds[1:])
     span_slope = -np.diff(ride.cut_s) / (2 * mean[ride.cell])
     at_first = by_power * first + by_span * span_slope[:, None]
@@ -165,7 +212,7 @@ def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watc
     return rows
 
 
-def _drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:
+def drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:
     """(parts, riders) how what is drawn after a part grows with its power and with its span; and what it keeps."""
     span = np.diff(ride.cut_s)[:, None]
     drawn = team.w_prime_j - ride.left_j[:-1]
@@ -188,7 +235,7 @@ def _drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:
     return by_power, by_span, keep
 
 
-def _power_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride) -> tuple[Floats, Floats]:
+def power_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride) -> tuple[Floats, Floats]:
     """(parts, riders) how crank power grows with the speed at the near and at the far edge of its cell."""
     v0, v1 = speeds[:-1], speeds[1:]
     rms = np.sqrt(0.5 * (v0**2 + v1**2))

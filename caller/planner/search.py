@@ -1,6 +1,6 @@
 """The search: speeds by slope and turns by trial, in turn, on the simulator.
 
-It begins with the steady plan and with what the prices of the bound suggest, whichever comes out better. Then, again
+It begins with the best ride of countless short turns (``fluid``), written as turns of usual lengths. Then, again
 and again: for the speeds at hand, longer and shorter turns, another order and another length of the whole rotation are
 tried one after the other and kept if they leave more of what is scarce; for the turns at hand, speeds go downhill
 (``polish``). Last, all speeds are scaled until everybody holds. The number of trials is fixed by the size of the
@@ -16,7 +16,8 @@ import numpy as np
 
 from caller.course import Course
 from caller.plan import Plan, RaceRules
-from caller.planner.bound import Guide, guide, lower_bound_s
+from caller.planner.bound import coarse_ground, guide, lower_bound_s
+from caller.planner.fluid import flow
 from caller.planner.model import (
     FASTEST_LINE_MPS,
     Floats,
@@ -28,7 +29,7 @@ from caller.planner.model import (
     power_w,
     simulate,
 )
-from caller.planner.polish import Polished, merit_s, polished
+from caller.planner.polish import Polished, polished
 from caller.planner.steady import Effort, check_counted, holds, steady_ride, turn_lengths_s
 from caller.planner.writing import write_plan
 from caller.riders import Roster
@@ -42,7 +43,8 @@ Report = Callable[[str, float], None]
 """Told what is being done, and which share of the whole is behind."""
 
 _STEP_S: Final = {"memorable": 5.0, "free": 1.0}
-_ROUNDS: Final = 3
+_USUAL_TURNS_S: Final = (30.0, 45.0)
+_PIECES: Final = 150
 _PLENTY: Final = 70
 """More moves than this in one round are not tried stretch by stretch, but for all stretches of a kind at once."""
 
@@ -71,7 +73,7 @@ def optimise(
     tell("prices", 0.1)
     found = guide(team, ground)
     tell("search", 0.25)
-    best = _search(course, team, ground, found, steady, form, tell)
+    best = _search(course, team, ground, steady, form, tell)
     tell("bound", 0.9)
     bound_s = lower_bound_s(team, ground, found.prices)
     tell("done", 1.0)
@@ -129,53 +131,54 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
     return best
 
 
-def _search(
-    course: Course, team: Team, ground: Ground, found: Guide, steady: Effort, form: str, tell: Report
-) -> Effort:
+def _search(course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report) -> Effort:
     best = steady
-    rotation, now = _best_start(course, team, ground, found, steady)
-    for round_ in range(_ROUNDS):
-        tell("search", 0.3 + 0.5 * round_ / _ROUNDS)
-        rotation = _sweep(course, team, ground, now, rotation, _STEP_S["memorable"])
-        now = polished(team, ground, now.speeds_mps, rotation, 10)
-        best = _better(best, held(team, ground, now.speeds_mps, rotation))
+    for turn_s in _USUAL_TURNS_S:
+        tell("search", 0.3 + 0.4 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
+        rotation, speeds = _smooth_start(course, team, ground, steady, turn_s)
+        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 1))
+    tell("search", 0.7)
+    best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2))
     if form == "free":
-        for _ in range(2):
-            rotation = _sweep(course, team, ground, now, rotation, _STEP_S["free"])
-            now = polished(team, ground, now.speeds_mps, rotation, 10)
-            best = _better(best, held(team, ground, now.speeds_mps, rotation))
-    last = polished(team, ground, best.speeds_mps, best.rotation, 12)
-    return _better(best, held(team, ground, last.speeds_mps, best.rotation, 12))
+        best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2))
+    return best
+
+
+def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, turn_s: float) -> tuple[Rotation, Floats]:
+    """The best ride of countless short turns, its shares of the front written as turns of about the usual length."""
+    order = steady.rotation.order
+    coarse = coarse_ground(ground, _PIECES)
+    first = np.array(steady.rotation.lengths_s) + 2.0
+    first[:, [rider for rider in range(team.riders) if rider not in order]] = 0.0
+    speeds = np.interp(coarse.edge_m, ground.edge_m, steady.speeds_mps)
+    smooth = flow(team, coarse, speeds, first / first.sum(axis=1, keepdims=True), order, turn_s)
+    fine = np.sqrt(np.interp(ground.edge_m, coarse.edge_m, smooth.speeds_mps**2))
+    middle = 0.5 * (fine[1:] + fine[:-1])
+    lengths = []
+    for index in range(len(course.stretches)):
+        here = ground.stretch == index
+        shares = np.where(smooth.shares[index] < 0.02, 0.0, smooth.shares[index])
+        lengths.append(turn_lengths_s(team, shares / shares.sum(), _front_w(team, ground, middle, here), turn_s))
+    return Rotation(order=order, lengths_s=tuple(lengths)), fine
+
+
+def _refined(
+    course: Course, team: Team, ground: Ground, rotation: Rotation, speeds: Floats, step_s: float, rounds: int
+) -> Effort | None:
+    """Turns by trial and speeds by slope, in turn; the best that holds."""
+    now = polished(team, ground, speeds, rotation, 6)
+    best = held(team, ground, now.speeds_mps, rotation)
+    for _ in range(rounds):
+        rotation = _sweep(course, team, ground, now, rotation, step_s)
+        now = polished(team, ground, now.speeds_mps, rotation, 8)
+        after = held(team, ground, now.speeds_mps, rotation)
+        if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
+            best = after
+    return best
 
 
 def _better(one: Effort, other: Effort | None) -> Effort:
     return one if other is None or one.ride.finish_s <= other.ride.finish_s else other
-
-
-def _best_start(course: Course, team: Team, ground: Ground, found: Guide, steady: Effort) -> tuple[Rotation, Polished]:
-    """The steady rotation, and the prices' shares of the front in rotations of several lengths; the best of them."""
-    starts = [steady.rotation]
-    for usual_s in (20.0, 32.0, 45.0):
-        lengths = []
-        for index in range(len(course.stretches)):
-            here = ground.stretch == index
-            weights = (ground.length_m / found.speed_mps)[here]
-            shares = np.average(found.front[here], axis=0, weights=weights)
-            shares = np.where(shares < 0.02, 0.0, shares)
-            front = _front_w(team, ground, found.speed_mps, here)
-            lengths.append(turn_lengths_s(team, shares / shares.sum(), front, usual_s))
-        starts.append(Rotation(order=_first_order(team, lengths, ground), lengths_s=tuple(lengths)))
-    best: tuple[Rotation, Polished] | None = None
-    for rotation in starts:
-        now = polished(team, ground, steady.speeds_mps, rotation, 8)
-        if best is None or _worth_of(team, now) < _worth_of(team, best[1]):
-            best = (rotation, now)
-    assert best is not None
-    return best
-
-
-def _worth_of(team: Team, now: Polished) -> float:
-    return merit_s(team, now.ride, now.worth_s_per_j)
 
 
 def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Floats:
@@ -183,14 +186,6 @@ def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[
     cells = np.flatnonzero(here)
     shares = np.full((len(cells), team.riders), team.shares[team.riders][0])
     return np.asarray(np.average(power_w(team, ground, cells, speeds[cells], shares), axis=0))
-
-
-def _first_order(team: Team, lengths: list[tuple[float, ...]], ground: Ground) -> tuple[int, ...]:
-    """Those who lead longest first."""
-    total = np.zeros(team.riders)
-    for index, row in enumerate(lengths):
-        total += np.array(row) * float(np.sum(ground.length_m[ground.stretch == index]))
-    return tuple(sorted(range(team.riders), key=lambda rider: (-total[rider], rider)))
 
 
 Move = Callable[[Rotation], Rotation | None]
