@@ -25,6 +25,7 @@ from server.wire.outbound import (
     PositionMessage,
     Presence,
     PresenceMessage,
+    ReserveMessage,
     RiderCard,
     RuleCard,
     Said,
@@ -220,7 +221,10 @@ def racing(clock: int = 300_000, *, revision: int = 20, **more: Any) -> StateMes
             finish_ms=1_455_000,
             against_plan_ms=3_000,
         ),
-        "reserves": (),
+        "reserves": tuple(
+            ReserveMessage(rider=key, share=share)
+            for key, share in zip(order, (0.42, 0.95, 0.81, 1.0, 0.66, 0.3), strict=True)
+        ),
         "troubles": (),
         "cues": tuple(sorted(switches, key=lambda c: c.due_ms)),
         "cues_until_ms": clock + 240_000,

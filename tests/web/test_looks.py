@@ -209,9 +209,9 @@ def test_no_two_riders_share_a_mark_or_their_initials_in_the_pages_own_shapes() 
 
 async def test_the_leader_is_named_in_words_too(browser) -> None:
     stage = await Stage.open(browser, "/desk/TEST23", [welcome(), racing()], clock_ms=300_000)
-    bead = stage.page.get_by_role("button", name="Otto, on the front, key 2")
+    bead = stage.page.get_by_role("button", name="Otto, on the front, key 2, 42 % in reserve")
     await bead.wait_for()
-    assert await stage.page.get_by_role("button", name="Maya, drifting back, key 1").count() == 1
+    assert await stage.page.get_by_role("button", name="Maya, drifting back, key 1, 30 % in reserve").count() == 1
 
 
 async def test_stop_is_a_word_on_the_bars_and_not_only_red(browser) -> None:

@@ -1,6 +1,6 @@
 /**
  * The line drawn as a line: beads on a string, the front at the right; who drifts goes back below it, who is adrift
- * hangs behind with the gap drawn.
+ * hangs behind with the gap drawn. The bar under a bead is what that rider is believed to have left.
  *
  *     <team-line></team-line>
  *     line.show({ roster, state, selected })   on each state
@@ -18,7 +18,7 @@ import { ridersOf, riderShape } from '../rider-mark/rider-mark.js'
 /** @typedef {import('../../lib/messages.js').StateMessage} StateMessage */
 /** @typedef {import('../../lib/messages.js').PlaceMessage} PlaceMessage */
 /** @typedef {{ roster: readonly RiderCard[], state: StateMessage, selected: string | null }} Values */
-/** @typedef {{ place: PlaceMessage, card: RiderCard, key: number, x: number, y: number, from: number }} Bead */
+/** @typedef {{ place: PlaceMessage, card: RiderCard, key: number, share: number | null, x: number, y: number, from: number }} Bead */
 /** @typedef {{ width: number, height: number, radius: number, string: number, lane: number, front: number, step: number, count: number }} Grid */
 
 const WORDS = {
@@ -91,7 +91,8 @@ export class TeamLine extends HTMLElement {
       const card = riderOf(place.rider)
       if (!card) return []
       const key = roster.findIndex((one) => one.id === card.id) + 1
-      return [{ place, card, key, x: 0, y: 0, from: state.turn?.began_ms ?? 0 }]
+      const share = state.reserves.find(({ rider }) => rider === card.id)?.share ?? null
+      return [{ place, card, key, share, x: 0, y: 0, from: state.turn?.began_ms ?? 0 }]
     })
     for (const bead of this.#beads) this.#settle(bead)
     this.#drawString(grid, state)
@@ -178,7 +179,7 @@ export class TeamLine extends HTMLElement {
     mark(this.#lane, 'd', drifts ? `M${grid.front} ${grid.lane}H${tail}m7-6l-7 6l7 6` : '')
     const leads = state.turn !== null && this.#beads.some(({ place }) => place.place === 'leading')
     const half = Math.min(grid.step / 2 - 4, grid.radius * 2.2)
-    box(this.#field, grid.front - half, 0, half * 2, grid.string + grid.radius * 1.7)
+    box(this.#field, grid.front - half, 0, half * 2, grid.string + grid.radius * 1.9)
     mark(this.#field, 'visibility', leads ? 'visible' : 'hidden')
     mark(this.#svg, 'data-led', leads)
   }
@@ -242,7 +243,8 @@ export class TeamLine extends HTMLElement {
     const group = s('g', { class: 'bead', role: 'button', tabindex: '0' },
       s('rect', { class: 'hit' }), s('g', { class: 'shape' }),
       s('text', { class: 'name' }, s('tspan', { class: 'initials' }), s('tspan', { class: 'key', dx: 5 })),
-      s('text', { class: 'until' }), s('path', { class: 'chosen' }))
+      s('text', { class: 'until' }), s('path', { class: 'chosen' }),
+      s('g', { class: 'reserve' }, s('rect', { class: 'whole' }), s('rect', { class: 'left' })))
     group.addEventListener('pointerdown', (event) => this.#grab(event, rider))
     group.addEventListener('pointermove', (event) => this.#pull(event))
     group.addEventListener('pointerup', () => this.#drop())
@@ -267,9 +269,10 @@ export class TeamLine extends HTMLElement {
     const grid = this.#grid
     if (!grid) return
     const r = grid.radius
-    const [hit, shape, name, until, chosen] = Array.from(group.children)
+    const [hit, shape, name, until, chosen, reserve] = Array.from(group.children)
     const [initials, key] = Array.from(name?.children ?? [])
-    if (!hit || !shape || !name || !initials || !key || !until || !chosen) return
+    const [whole, left] = Array.from(reserve?.children ?? [])
+    if (!hit || !shape || !name || !initials || !key || !until || !chosen || !whole || !left) return
     // Off the string a name stands beside its bead: above it there is the string.
     const beside = bead.place.place === 'drifting' || bead.place.place === 'latching' || bead.place.place === 'out'
     box(hit, beside ? -r * 4 : -r * 1.8, beside ? -r * 1.5 : -r * 3.2, beside ? r * 6 : r * 3.6, beside ? r * 3 : r * 4.8)
@@ -285,10 +288,16 @@ export class TeamLine extends HTMLElement {
     mark(until, 'x', r * 1.4)
     mark(until, 'y', r * 0.4)
     mark(chosen, 'd', `M${-r * 1.5} ${-r * 1.1}v${-r * 0.4}h${r * 0.4}M${r * 1.1} ${-r * 1.5}h${r * 0.4}v${r * 0.4}M${r * 1.5} ${r * 1.1}v${r * 0.4}h${-r * 0.4}M${-r * 1.1} ${r * 1.5}h${-r * 0.4}v${-r * 0.4}`)
+    // What is believed to be left, as the filled part of a bar under the bead.
+    const share = Math.min(1, Math.max(0, bead.share ?? 0))
+    mark(reserve ?? group, 'visibility', bead.share === null ? 'hidden' : 'visible')
+    box(whole, -r, r * 1.4, r * 2, 3)
+    box(left, -r, r * 1.4 - 2, r * 2 * share, 7)
     const selected = this.#values?.selected === bead.card.id
     mark(group, 'class', `bead ${bead.place.place}${beside ? ' beside' : ''}${selected ? ' selected' : ''}${this.#values?.selected ? ' slotting' : ''}`)
     mark(group, 'aria-pressed', String(selected))
-    mark(group, 'aria-label', `${bead.card.name}, ${WORDS[bead.place.place]}, key ${bead.key}`)
+    const told = bead.share === null ? '' : `, ${Math.round(100 * share)} % in reserve`
+    mark(group, 'aria-label', `${bead.card.name}, ${WORDS[bead.place.place]}, key ${bead.key}${told}`)
   }
 
   /** @param {PointerEvent} event @param {string} rider */

@@ -21,7 +21,7 @@ const DECIDED = { '': '', wait: ': the line waits', go: ': the line goes on' }
 export class TroubleStrip extends HTMLElement {
   /** @type {readonly TroubleMessage[]} */
   #troubles = []
-  #whole = h('p', { class: 'whole soft' }, 'Nobody adrift, no gap')
+  #whole = h('p', { class: 'whole soft' })
   #list = h('ul', { role: 'status' })
 
   connectedCallback() {
@@ -33,6 +33,8 @@ export class TroubleStrip extends HTMLElement {
     const riderOf = ridersOf(roster)
     this.#troubles = state.troubles
     this.#whole.hidden = state.troubles.length > 0
+    const spare = state.spare === 1 ? '1 rider may still be lost' : `${state.spare} riders may still be lost`
+    put(this.#whole, `Nobody adrift, no gap. ${state.spare > 0 ? spare : 'Nobody may be lost'}.`)
     each(this.#list, state.troubles, (trouble) => `${trouble.kind} ${trouble.rider}`,
       (trouble) => h('li', {}, h('strong', { class: 'what' }), h('span', { class: 'since' }), ...this.#ways(trouble)),
       (row, trouble) => {
