@@ -407,6 +407,7 @@ export {}
  * ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
  * ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
  * ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
+ * ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
  *
  * @typedef {object} StateMessage
  * @property {'state'} kind
@@ -424,6 +425,7 @@ export {}
  * @property {number} spare
  * @property {readonly string[]} may
  * @property {string} undo
+ * @property {readonly CueMessage[]} sound_check
  * @property {readonly LogLine[]} log
  */
 

@@ -67,7 +67,9 @@ if (ticket) {
     },
     onPresence: (message) => {
       presence = message
-      strip.say('voice', message.voice_ok ? '' : message.voice_sentence)
+      // A rider can't mend the voice; a rider must know that nothing will be heard.
+      const mended = live.welcome?.you.role === 'director' ? message.voice_sentence : 'The voice is silent: watch the screen.'
+      strip.say('voice', message.voice_ok ? '' : mended)
       screen?.presence(message)
     },
     onError: (error) => strip.say('refusal', error.sentence),

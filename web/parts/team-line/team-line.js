@@ -112,9 +112,9 @@ export class TeamLine extends HTMLElement {
     const count = Math.max(1, state.line.filter(onString).length)
     const behind = state.line.some(({ place }) => place === 'adrift') ? 2.4 : 1.3
     const margin = small ? 34 : 64
-    const step = Math.min(small ? 76 : 150, (width - 2 * margin) / (count - 1 + behind))
-    const radius = Math.min(small ? 15 : 26, step * 0.28, height / 8.5)
-    return { width, height, radius, string: height * 0.47, lane: height * 0.84, front: width - margin, step, count }
+    const step = Math.min(small ? 76 : 210, (width - 2 * margin) / (count - 1 + behind))
+    const radius = Math.min(small ? 15 : 38, step * 0.26, height / 8.5)
+    return { width, height, radius, string: height * 0.45, lane: height * 0.81, front: width - margin, step, count }
   }
 
   /** Where a bead is now. @param {Bead} bead */
