@@ -1,16 +1,37 @@
-"""Where the line is on the course, and how well that is known, between marks.
+"""Where the line is on the course, what each rider has left, and how well that is known, between marks.
 
-Plan speed times a pace factor, corrected whenever somebody sees the line pass a place. Must not know who is where in
-the line, nor what is told to anybody.
+Plan speed times a pace factor, corrected whenever somebody sees the line pass a place; power from that speed, the road
+and the slot. Must not know why anybody is in a slot, nor what is told to anybody.
 """
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from caller.plan import Plan
-from caller.units import ms_from_s, s_from_ms
+from caller.course import Course, grade_at, height_at
+from caller.physics import (
+    air_density_kg_m3,
+    reserve_after_j,
+    road_power_w,
+    shelter_shares,
+    standard_pressure_pa,
+)
+from caller.plan import Plan, RaceRules
+from caller.riders import Roster
+from caller.units import RiderId, ms_from_s, s_from_ms
 
-__all__ = ["Position", "arrival_ms", "at_start", "error_m", "passed", "place_m"]
+__all__ = [
+    "Position",
+    "Reserve",
+    "arrival_ms",
+    "at_start",
+    "error_m",
+    "fresh",
+    "passed",
+    "place_m",
+    "speed_mps",
+    "spent",
+]
 
 _SEEN_ERROR_M = 10.0
 """How exactly a tap at a landmark places the line: about a second of riding. Engineering judgement, no source."""
@@ -40,6 +61,17 @@ class Position:
     anchor_m: float
     error_m: float
     pace: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reserve:
+    """What a rider is believed to have left of W′, joules.
+
+    Below nothing: more was asked than the figures allow.
+    """
+
+    rider: RiderId
+    left_j: float
 
 
 def at_start() -> Position:
@@ -80,6 +112,79 @@ def passed(plan: Plan, position: Position, at_m: float, at_ms: int) -> Position:
         if _PACE_LIMITS[0] <= seen <= _PACE_LIMITS[1]:
             pace = (position.pace + seen) / 2 if position.anchor_ms > 0 else seen
     return Position(anchor_ms=at_ms, anchor_m=at_m, error_m=_SEEN_ERROR_M, pace=pace)
+
+
+def speed_mps(plan: Plan, position: Position, at_ms: int) -> float:
+    """How fast the line is believed to ride at an instant: over the two seconds around it; 0 before the gun."""
+    if at_ms <= 0:
+        return 0.0
+    before_m, after_m = place_m(plan, position, max(0, at_ms - 1_000)), place_m(plan, position, at_ms + 1_000)
+    return (after_m - before_m) / s_from_ms(min(at_ms, 1_000) + 1_000)
+
+
+def fresh(roster: Roster) -> tuple[Reserve, ...]:
+    """Everybody's whole W′, as on the start line."""
+    return tuple(Reserve(rider=rider.id, left_j=rider.w_prime_j) for rider in roster.riders)
+
+
+def spent(
+    reserves: tuple[Reserve, ...],
+    *,
+    roster: Roster,
+    rules: RaceRules,
+    course: Course,
+    at_m: float,
+    speed_mps: float,
+    duration_s: float,
+    in_the_wheels: tuple[RiderId, ...],
+    in_the_wind: Iterable[RiderId],
+) -> tuple[Reserve, ...]:
+    """What riders have left after a while at the line's speed.
+
+    Args:
+        reserves: left before.
+        at_m: where, for the slope and the air.
+        in_the_wheels: the line, front first; each has the shelter of the slot.
+        in_the_wind: those beside or behind it, who have none.
+        Whoever is in neither doesn't race, and keeps what is left.
+    Source: physics.road_power_w, shelter_shares and reserve_after_j, at a steady speed: what a switch, a surge or a
+        latch costs on top isn't counted, so expect a few per cent of W′ less.
+    """
+    if duration_s <= 0:
+        return reserves
+    height_m, grade = height_at(course, at_m), grade_at(course, at_m)
+    pressure_pa = standard_pressure_pa(height_m) if rules.pressure_hpa is None else 100 * rules.pressure_hpa
+    density = air_density_kg_m3(rules.temperature_c, pressure_pa, rules.humidity)
+    shares = dict.fromkeys(in_the_wind, 1.0)
+    if in_the_wheels:
+        slots = shelter_shares(len(in_the_wheels), rules.shelter_efficiency, rules.shelter_table)
+        shares |= dict(zip(in_the_wheels, slots, strict=True))
+    left = []
+    for reserve in reserves:
+        share = shares.get(reserve.rider)
+        if share is None:
+            left.append(reserve)
+            continue
+        rider = roster[reserve.rider]
+        power_w = road_power_w(
+            speed_mps=speed_mps,
+            grade=grade,
+            mass_kg=rider.all_up_mass_kg,
+            drag_area_m2=rider.drag_area_m2 * share,
+            density_kg_m3=density,
+            wind_mps=rules.wind_mps,
+            rolling=rules.rolling,
+        )
+        left_j = reserve_after_j(
+            reserve_j=reserve.left_j,
+            power_w=max(0.0, power_w),
+            duration_s=duration_s,
+            critical_power_w=rider.critical_power_w,
+            w_prime_j=rider.w_prime_j,
+            recovery=rules.recovery,
+        )
+        left.append(Reserve(rider=reserve.rider, left_j=left_j))
+    return tuple(left)
 
 
 def _planned_s(plan: Plan, at_m: float) -> float:

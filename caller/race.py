@@ -25,7 +25,18 @@ from caller.calling import (
 )
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import LogRefused, PlanRefused, RequestRefused
-from caller.estimate import Position, arrival_ms, at_start, error_m, passed, place_m
+from caller.estimate import (
+    Position,
+    Reserve,
+    arrival_ms,
+    at_start,
+    error_m,
+    fresh,
+    passed,
+    place_m,
+    speed_mps,
+    spent,
+)
 from caller.facts import (
     CallAloud,
     CameThrough,
@@ -70,7 +81,7 @@ from caller.rotation import (
     switch_ms,
     with_turn_end,
 )
-from caller.units import LOBBY_MS, RiderId
+from caller.units import LOBBY_MS, RiderId, s_from_ms
 
 __all__ = [
     "Decision",
@@ -84,6 +95,7 @@ __all__ = [
     "next_wake",
     "position_now",
     "replay",
+    "reserves_now",
     "says",
     "spare_riders",
     "start",
@@ -161,6 +173,7 @@ class RaceState:
         start_seq, countdown_ms: of the countdown; None and 0 in the lobby.
         fixed: cues that are fixed and not yet too late to tell.
         told: ids of all cues ever fixed.
+        reserves: what riders had left when the line last changed, at ``reserves_ms``; see reserves_now.
         held: for undo, oldest first.
     """
 
@@ -178,6 +191,8 @@ class RaceState:
     countdown_ms: int = 0
     fixed: tuple[Cue, ...] = ()
     told: frozenset[str] = frozenset()
+    reserves: tuple[Reserve, ...] = ()
+    reserves_ms: int = 0
     held: tuple[Held, ...] = ()
 
 
@@ -338,6 +353,11 @@ def position_now(state: RaceState) -> tuple[float, float]:
     return place_m(plan, state.position, state.now_ms), error_m(plan, state.position, state.now_ms)
 
 
+def reserves_now(state: RaceState) -> tuple[Reserve, ...]:
+    """What each rider is believed to have left at the state's instant."""
+    return _spent(state, state.now_ms).reserves
+
+
 def track(state: RaceState, step_ms: int, count: int) -> tuple[tuple[int, float], ...]:
     """Where the front will be, as (ms, m), from now on at equal steps; stops at the finish."""
     plan = state.setup.plan
@@ -422,7 +442,7 @@ def _step(state: RaceState, at_ms: int, near: tuple[Cue, ...]) -> tuple[RaceStat
     else:
         change_ms = next_change_ms(state.line, situation.policy)
         if change_ms is not None and change_ms <= min(at_ms, situation.last_call_ms):
-            state = replace(state, line=advance_line(state.line, at_ms, situation.policy))
+            state = replace(_spent(state, at_ms), line=advance_line(state.line, at_ms, situation.policy))
     return state, fixed
 
 
@@ -468,6 +488,34 @@ def _situation(state: RaceState) -> Situation:
     )
 
 
+def _spent(state: RaceState, to_ms: int) -> RaceState:
+    """The state with what the line, as it is, cost everybody since it last changed.
+
+    Only ever at instants that follow from the facts, so that looking in between changes no figure.
+    """
+    if state.phase is not Phase.RACING or to_ms <= state.reserves_ms:
+        return state
+    middle_ms = (state.reserves_ms + to_ms) // 2
+    plan = state.setup.plan
+    in_the_wheels = (Place.LEADING, Place.FOLLOWING)
+    members = state.line.members
+    reserves = spent(
+        state.reserves,
+        roster=state.setup.roster,
+        rules=state.setup.rules,
+        course=state.setup.course,
+        at_m=place_m(plan, state.position, middle_ms),
+        speed_mps=speed_mps(plan, state.position, middle_ms),
+        duration_s=s_from_ms(to_ms - state.reserves_ms),
+        in_the_wheels=tuple(member.rider for member in members if member.place in in_the_wheels),
+        in_the_wind=[
+            *(member.rider for member in members if member.place not in in_the_wheels),
+            *(member.rider for member in state.line.apart if member.place is Place.ADRIFT),
+        ],
+    )
+    return replace(state, reserves=reserves, reserves_ms=to_ms)
+
+
 # Facts before the gun
 
 
@@ -484,6 +532,7 @@ def _opened(fact: RaceOpened, seq: int) -> RaceState:
         setup=fact,
         line=form_line(fact.plan.order),
         position=at_start(),
+        reserves=fresh(fact.roster),
     )
 
 
@@ -590,7 +639,7 @@ def _seen(
         return state, ()
     gone = {member.rider for member in line.apart}
     state = replace(
-        _hold(state, entry),
+        _hold(_spent(state, entry.at_ms), entry),
         line=line,
         gaps=tuple(gap for gap in state.gaps if gap.rider not in gone),
         decisions=tuple(decision for decision in state.decisions if decision[0] in gone),
@@ -618,7 +667,7 @@ def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState
     seen_ms = entry.at_ms if entry.seen_ms is None else entry.seen_ms
     seen_ms = min(max(seen_ms, entry.at_ms - _SEEN_BACK_MS, 0), entry.at_ms)
     position = passed(state.setup.plan, state.position, fact.at_m, seen_ms)
-    return replace(_hold(state, entry), position=position)
+    return replace(_hold(_spent(state, entry.at_ms), entry), position=position)
 
 
 def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[RaceState, tuple[Cue, ...]]:

@@ -24,6 +24,7 @@ from server.wire.outbound import (
     PlanCard,
     PositionMessage,
     ReserveCard,
+    ReserveMessage,
     RiderCard,
     RuleCard,
     Said,
@@ -301,7 +302,10 @@ def state_message(
         turn=turns[0] if leads and turns else None,
         upcoming=turns[1:] if leads else turns,
         position=_position(state),
-        reserves=(),
+        reserves=tuple(
+            ReserveMessage(rider=reserve.rider, share=reserve.left_j / state.setup.roster[reserve.rider].w_prime_j)
+            for reserve in race.reserves_now(state)
+        ),
         troubles=_troubles(state, adrift_since),
         cues=tuple(wording.message(cue, fixed=cue.id in fixed) for cue in cues),
         cues_until_ms=max((race.finish_ms(state), *(cue.due_ms for cue in cues))) if until_ms is None else until_ms,

@@ -42,6 +42,7 @@ from caller.facts import (
     Undo,
     WaitFor,
 )
+from caller.physics import air_density_kg_m3, road_power_w, shelter_shares
 from caller.race import Phase
 from caller.rotation import Place
 from caller.units import LOBBY_MS
@@ -415,6 +416,41 @@ def test_a_log_with_what_could_not_have_been_accepted_is_refused_by_its_entry() 
     play = Play()
     with pytest.raises(LogRefused, match="entry 3"):
         race.replay([*play.entries, Entry(seq=3, at_ms=5_000, by="director", fact=Undo())])
+
+
+def test_the_leader_pays_and_the_wheels_rest() -> None:
+    """At 48 km/h these riders lead above their critical power and follow below it."""
+    play = Play(some_race(speed_mps=48 / 3.6))
+    play.until(29)
+    left = {reserve.rider: reserve.left_j for reserve in race.reserves_now(play.state)}
+    assert left[OTTO] < 20_000
+    assert [left[rider] for rider in (MAYA, ANA, IDA)] == [20_000] * 3
+
+
+def test_the_leaders_reserve_is_what_the_two_parameter_model_says() -> None:
+    # W′ left = W′ - (P - CP)·t (Monod & Scherrer 1965), P by the equation of Martin et al. 1998 (see physics).
+    play = Play(some_race(speed_mps=48 / 3.6))
+    play.until(20)
+    rider = play.opened.roster[OTTO]
+    power_w = road_power_w(
+        speed_mps=48 / 3.6,
+        grade=0.0,
+        mass_kg=rider.all_up_mass_kg,
+        drag_area_m2=rider.drag_area_m2 * shelter_shares(4, 0.9)[0],
+        density_kg_m3=air_density_kg_m3(18.0, 101_325.0, 0.5),
+        rolling=0.004,
+    )
+    left = {reserve.rider: reserve.left_j for reserve in race.reserves_now(play.state)}
+    assert left[OTTO] == pytest.approx(20_000 - (power_w - 310) * 20, abs=1)
+
+
+def test_whoever_is_out_spends_nothing_and_whoever_is_adrift_rides_in_the_wind() -> None:
+    play = Play(some_race(speed_mps=48 / 3.6))
+    play.at(5, LostWheel(rider=ANA))
+    play.at(5, Retired(rider=IDA))
+    play.until(25)
+    left = {reserve.rider: reserve.left_j for reserve in race.reserves_now(play.state)}
+    assert (left[IDA], left[ANA] < 20_000) == (20_000, True)
 
 
 @pytest.mark.parametrize("phase", list(Phase))
