@@ -264,6 +264,21 @@ async def test_what_was_typed_while_the_server_was_away_arrives_when_it_is_back(
     assert kept["riders"][0]["mass_kg"] == 57
 
 
+async def test_what_found_no_server_is_sent_on_request_without_a_reload(live_server: LiveServer, browser: Any) -> None:
+    async with new_page(browser, DESK) as page:
+        code, ticket = await make_race(page, live_server)
+        await type_team(page)
+        await saved(page)
+        live_server.kill()
+        await page.get_by_label("Longest turn").fill("75")
+        await page.keyboard.press("Tab")
+        await page.locator("#saving[data-state=waiting]").wait_for()
+        live_server.start()
+        await page.get_by_role("button", name="Send now").click()
+        await saved(page)
+    assert live_server.call("GET", f"/api/races/{code}", ticket=ticket)["rules"]["longest_turn_s"] == 75
+
+
 async def test_a_page_kept_open_does_not_push_old_figures_over_newer_ones(server: LiveServer, browser: Any) -> None:
     async with new_page(browser, DESK) as page:
         code, ticket = await make_race(page, server)
@@ -530,6 +545,7 @@ async def test_home_lists_the_races_this_browser_was_given_and_forgets_them_when
         assert await line.get_by_role("link", name="Set up").get_attribute("href") == f"/race/{code}#{ticket}"
         await line.get_by_role("button", name="Forget").click()
         assert await page.locator("#races li").count() == 0
+        assert ticket not in await page.evaluate("JSON.stringify([{ ...localStorage }, { ...sessionStorage }])")
 
 
 async def test_home_offers_every_rehearsal_that_comes_along(server: LiveServer, browser: Any) -> None:
@@ -548,6 +564,58 @@ async def test_a_set_up_page_without_a_ticket_says_what_is_missing(server: LiveS
 
 
 # For every hand and eye
+
+
+FAINT = """() => {
+  const channel = v => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4 }
+  const numbers = text => { const all = text.match(/[\\d.]+/g).map(Number); return all.length < 4 ? [...all, 1] : all }
+  const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b)
+  const behind = element => {
+    for (; element; element = element.parentElement) {
+      const colour = numbers(getComputedStyle(element).backgroundColor)
+      if (colour[3] > 0.99) return colour
+    }
+    return [255, 255, 255]
+  }
+  const faint = []
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT)
+  while (walk.nextNode()) {
+    const element = walk.currentNode.parentElement
+    const text = walk.currentNode.data.trim()
+    if (!text || !element.checkVisibility()) continue
+    const both = [luminance(numbers(getComputedStyle(element).color)), luminance(behind(element))]
+    const contrast = (Math.max(...both) + 0.05) / (Math.min(...both) + 0.05)
+    if (contrast < 7) faint.push(`${text.slice(0, 30)} ${contrast.toFixed(2)}`)
+  }
+  return faint
+}"""
+"""Texts with less than 7:1 to what is behind them; luminance and contrast as in WCAG 2.2, 1.4.6 (level AAA)."""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+async def test_all_text_before_the_race_stands_out_seven_to_one(
+    server: LiveServer, browser: Any, tmp_path: Path, scheme: str
+) -> None:
+    async with new_page(browser, DESK, color_scheme=scheme) as page:
+        code, ticket = await make_race(page, server)
+        await give_course(page, tmp_path)
+        await type_team(page)
+        await saved(page)
+        await make_plan(page)
+        await page.get_by_role("button", name="Open the lobby").click()
+        await page.locator(".join-code").wait_for()
+        await page.get_by_label("Keep in reserve").fill("90")  # with a refusal in sight
+        await page.keyboard.press("Tab")
+        await page.locator(".field.refused").wait_for()
+        assert await page.evaluate(FAINT) == []
+        for path, waited in (
+            ("/", "#rehearsals li"),
+            (f"/join/{code}", "#riders li"),
+            (f"/briefing/{code}#{ticket}", ".brief"),
+        ):
+            await page.goto(server.url + path)
+            await page.locator(waited).first.wait_for()
+            assert await page.evaluate(FAINT) == [], path
 
 
 async def test_every_field_of_the_set_up_has_a_name_of_its_own(server: LiveServer, browser: Any) -> None:

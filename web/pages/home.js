@@ -4,7 +4,7 @@
 
 import { call, keepTicket } from '../lib/api.js'
 import { find, h, put } from '../lib/html.js'
-import { forgetRace, givenRaces, rememberRace } from '../lib/keep.js'
+import { forgetRace, givenRaces, linkedRaces, rememberRace } from '../lib/keep.js'
 
 /** @typedef {{ name: string, title: string, about: string }} RehearsalCard */
 
@@ -144,7 +144,7 @@ function drawRaces() {
             'p',
             { class: 'soft' },
             h('b', { class: 'code' }, race.code),
-            director ? ' as director' : ` as ${race.rider || 'rider'}`,
+            director ? ' as director' : race.rider ? ` as ${race.rider}` : '',
           ),
         ),
         h(
@@ -170,5 +170,19 @@ function drawRaces() {
   )
 }
 
+/** Races that came by a link: their names are asked for, once. */
+async function nameLinkedRaces() {
+  for (const { code, ticket } of linkedRaces()) {
+    try {
+      const { race } = await call('GET', `/api/join/${encodeURIComponent(code)}`)
+      rememberRace({ code, name: race, role: 'rider', ticket, rider: '' })
+      drawRaces()
+    } catch {
+      // Not open, or no longer there: it is not worth a line.
+    }
+  }
+}
+
 drawRaces()
 void drawRehearsals()
+void nameLinkedRaces()

@@ -83,10 +83,18 @@ function saverOf(section, send, refuse) {
   return new Saver(send, (/** @type {import('../lib/saver.js').SaverState} */ state, sentence) => {
     states[section] = state
     if (state === 'refused') refuse(sentence)
+    if (state === 'saved') sendAgain()
     drawSaving()
     drawStations()
   })
 }
+
+/** One section got through: so may those that did not. */
+function sendAgain() {
+  for (const saver of Object.values(savers)) saver.again()
+}
+
+find('#send-again', HTMLButtonElement).addEventListener('click', sendAgain)
 
 function drawSaving() {
   const all = Object.values(states)
@@ -94,6 +102,7 @@ function drawSaving() {
   const unfinished = !worst && draft && (parts.riders.unfinished || parts.rules.unfinished)
   put(saving, WORDS[worst ?? (unfinished ? 'unfinished' : 'saved')])
   saving.dataset.state = worst ?? (unfinished ? 'unfinished' : 'saved')
+  find('#send-again', HTMLElement).hidden = worst !== 'waiting'
 }
 
 /** @param {Edits} more */
