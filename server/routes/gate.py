@@ -8,6 +8,7 @@ DNS rebinding) and the origins (a browser sends a page's origin along with every
 import asyncio
 import ipaddress
 import json
+import re
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -19,6 +20,8 @@ from server.wire.errors import NotThese, ServerRefused, TooLarge, TooLate, probl
 __all__ = ["Gate"]
 
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+
+_HOST = re.compile(r"[A-Za-z0-9._%:\[\]-]{1,255}")
 
 _MOST_LET_BY_BYTES = 256 * 1024 * 1024
 _LET_BY_S = 5.0
@@ -85,17 +88,14 @@ class Gate:
 
     def _knows(self, host: str) -> bool:
         """Whether a Host header names us. Any address does: to be rebound, an attacker needs a name."""
+        if not _HOST.fullmatch(host):
+            return False
         try:
             name = (urlsplit(f"//{host}").hostname or "").rstrip(".")
             ipaddress.ip_address(name.partition("%")[0])
         except ValueError:
-            return bool(host) and name_of(host) in self._names
+            return host.partition(":")[0].lower().rstrip(".") in self._names
         return True
-
-
-def name_of(host: str) -> str:
-    """The name in a Host header, without its port."""
-    return host.rpartition(":")[0].lower() if host.rpartition(":")[2].isdigit() and ":" in host else host.lower()
 
 
 def _origin(url: str) -> str:

@@ -62,6 +62,7 @@ class Race:
         live: once it is opened.
         riders: of a rehearsal.
         changing: held while the draft, the seats or the opening change.
+        asked: questions to the workers that are still open for it.
     """
 
     row: RaceRow
@@ -70,6 +71,7 @@ class Race:
     live: LiveRace | None = None
     riders: Riders | None = None
     changing: asyncio.Lock = field(default_factory=asyncio.Lock)
+    asked: int = 0
 
     @property
     def code(self) -> str:
@@ -270,13 +272,13 @@ class House:
 
     async def set_course_file(self, race: Race, data: bytes, file_name: str) -> Course:
         """The course a file holds. Raises: FileRefused, AlreadySo, TooLate, TooMany, NotStored."""
-        with _worker("reading the file"):
+        with _worker("reading the file", race):
             course = await self._planner.read_course(data, file_name)
         return await self._set_course(race, course)
 
     async def set_course_table(self, race: Race, name: str, rows: tuple[tuple[float, float], ...]) -> Course:
         """The course that a table describes. Raises: as set_course_file."""
-        with _worker("reading the table"):
+        with _worker("reading the table", race):
             course = await self._planner.read_table(name, rows)
         return await self._set_course(race, course)
 
@@ -303,7 +305,7 @@ class House:
         missing = still_missing(replace(asked, plan=None))
         if asked.course is None or len(missing) > 1 or not missing[0].startswith("plan:"):
             raise RequestRefused("make a plan", "; ".join(one for one in missing if not one.startswith("plan:")))
-        with _worker("planning"):
+        with _worker("planning", race):
             plan = await self._planner.plan(asked.course, roster_of(asked), asked.rules, method=method, form=form)
         async with race.changing:
             now = race.draft
@@ -469,7 +471,7 @@ def _rider_of(race: Race, rider: str) -> DraftRider:
 
 
 def _idle(race: Race) -> bool:
-    return not race.changing.locked() and (race.live is None or not race.live.busy)
+    return not race.changing.locked() and not race.asked and (race.live is None or not race.live.busy)
 
 
 @contextlib.contextmanager
@@ -483,8 +485,10 @@ def _disk() -> Any:
 
 
 @contextlib.contextmanager
-def _worker(doing: str) -> Any:
-    """A worker that fails, said to whoever waits for it."""
+def _worker(doing: str, race: Race | None = None) -> Any:
+    """A worker that fails, said to whoever waits for it; meanwhile the race stays in memory."""
+    if race is not None:
+        race.asked += 1
     try:
         yield
     except planning.TooLong as late:
@@ -494,3 +498,6 @@ def _worker(doing: str) -> Any:
     except planning.WorkerBroken as broken:
         log.error("%s: the worker broke: %s", doing, broken)
         raise Unexpected(str(broken)) from broken
+    finally:
+        if race is not None:
+            race.asked -= 1

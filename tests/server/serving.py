@@ -188,7 +188,7 @@ async def arena(data: Path, **limits: Any) -> AsyncIterator[Arena]:
 @contextlib.asynccontextmanager
 async def serving(settings: Settings) -> AsyncIterator[Arena]:
     """The same with settings of one's own."""
-    with socket.socket() as listening:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP) as listening:
         listening.bind(("127.0.0.1", 0))
         port = listening.getsockname()[1]
         application = make_app(replace(settings, port=port))

@@ -173,3 +173,14 @@ def test_a_data_directory_that_cannot_be_made_is_told(run: Run, tmp_path: Path) 
     code, _, err = run("--port", "0", "--data", str(tmp_path / "file" / "data"), "--no-browser")
     assert code == 2
     assert "choose another with --data" in err
+
+
+def test_small_frames_leave_at_once() -> None:
+    """asyncio switches Nagle's delay off (RFC 896) only for sockets made as TCP by name; a cue must not wait for it."""
+    import socket
+    from dataclasses import replace
+
+    from server.settings import read_settings
+
+    with command._listen(replace(read_settings({}), port=0)) as listening:
+        assert listening.proto == socket.IPPROTO_TCP
