@@ -431,7 +431,7 @@ async def test_a_cue_told_once_is_not_told_again_when_the_state_repeats_it(brows
 
 
 async def test_the_race_clock_is_never_wrong_by_more_than_it_owns_up_to(browser: Any) -> None:
-    # Christian's bound: whatever the network does, an exchange is off by half its round trip at the most
+    # Cristian's bound: whatever the network does, an exchange is off by half its round trip at the most
     # (F. Cristian, "Probabilistic clock synchronization", Distributed Computing 3, 1989).
     stage = await desk(browser)
     worst = await stage.page.evaluate(
