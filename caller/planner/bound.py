@@ -1,24 +1,34 @@
 """A proof of how fast no rotation whatever can be: Lagrange multipliers on reserve and on energy of motion.
 
-What is proved. In ``model`` a ride takes ∫dx/v. Rider i starts with W = W′ and must never fall below a floor. Each
-second the reserve loses at least φ_r(P): what is over critical power, or, below it, less what the recovery model gives back
-where the share r = 1 - W/W′ of the reserve is drawn (see ``_offset_w``). Power is never negative. The square of speed
-u = v²/2 changes by the acceleration a(x), which all riders share.
-
-Take any prices π_i(x) ≥ 0 of a joule of reserve (seconds a joule) and q_i(x) = σ_i m_i / Ec of a unit of u, linear
-within each cell. Adding price times what must not be exceeded, and integrating by parts,
+**The plain bound.** In ``model`` a ride takes ∫dx/v. Rider i starts with the reserve W = W′ and must never fall below a
+floor. Each second the reserve loses at least φ_r(P): what is over critical power, or, below it, less what the recovery
+model gives back where the share r = 1 - W/W′ is drawn (see ``_offset_w``). Power is never negative. The square of speed
+u = v²/2 changes by the acceleration a(x), which all riders share. Take any prices π_i(x) ≥ 0 of a joule of reserve
+(seconds a joule) and q_i(x) = σ_i m_i / Ec of a unit of u, linear within each cell. Adding price times what must not
+be exceeded, and integrating by parts,
 
     T ≥ ∫ min over v, W, who leads, who follows where, of h dx  +  Σ_i [π_i(end) floor_i - π_i(0) W′_i],
     h = 1/v + Σ_i [σ_i F_i(v, share_i)/Ec + π_i offset_i(σ_i/π_i, W_i)/v - π_i′ W_i] - q′ v²/2,
 
 where offset(s, W) = min over P ≥ 0 of φ(P) - s P makes s P + offset(s) a line nowhere above φ: so acceleration
 drops out; u(end) ≥ 0 was left out. The leader may have a steeper line than the others: its extra slope times mass is
-one number c(x) for whoever leads, so that q stays one function of x. φ_r falls linearly in r, so offset - π′ W is concave
-in W, and only W = floor and W = W′ need be tried. h is a minimum of functions linear or concave in (π, σ, c) and their
+one number c(x) for whoever leads, so that q stays one function of x. φ_r falls linearly in r, so offset - π′ W is
+concave in W, and only its ends need be tried. h is a minimum of functions linear or concave in (π, σ, c) and their
 slopes: concave along a cell. So the trapezoid of its two ends is below its integral, and all that is left is a
 minimum over speed, for each leader, with the followers sorted: the dearest drag to the best shelter. Shares are those
-of the whole team's line, which no shorter line undercuts; a drifting rider, alone but slower, is covered by capping
-shares at ((v + w - c)/(v + w))².
+of the whole team's line: each shorter line's are at least these without the best (checked in ``_left_out``). Whoever
+is off the line pays the whole drag at the slower speed; if that is less than the wheel left out, h takes off the
+difference. In a cell v is the root mean square of the speeds at its ends; the mean, which makes the time, is no more,
+and in the first cell, from a standing start, it is v/√2.
+
+**Whole turns**, none shorter than the rules allow. Who leads draws a lot at a time, and recovers slower while less is
+drawn. Let Y be all that may be drawn, y what is, and G(y) the convex function with G = 0 up to (1-δ)Y and slope 1 -
+(1-δ)Y/y beyond. With the price of y being π (y - G(y)) instead of π y, what comes back is worth at most the share 1-δ
+of it: followers and those off the line have the price (1-δ)π. Leaders keep the price π, but for the rise of G: at most
+c = G(Y) a turn, as G falls again only by what was left out. Each turn is followed by at least A seconds off the line;
+so c π / A a second is taken off the cost of being there (and if that makes it cheaper than a wheel, h takes off the
+difference). At the end G gives c back. Where δ changes, at the finish, and where π falls, those few who lead or are
+off the line at that moment may have had the one without the other: so many of the largest c π come off.
 
 Whoever need not finish may be spent: for each choice of them the floor is 0, and they may be absent.
 
@@ -26,14 +36,14 @@ Must not know how a plan was found. A plan below this bound is a bug.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import dataclass
+from itertools import combinations, pairwise
 from typing import Final
 
 import numpy as np
 
-from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG
-from caller.planner.model import FASTEST_LINE_MPS, Floats, Ground, Team
+from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG, drift_s
+from caller.planner.model import FASTEST_LINE_MPS, Floats, Ground, Team, power_w
 
 __all__ = ["Guide", "Limits", "Prices", "coarse_ground", "guide", "limits_of", "lower_bound_s"]
 
@@ -41,7 +51,8 @@ _SLOWEST_MPS: Final = 0.4
 _GRID: Final = 26
 _GOLDEN: Final = 18
 _MOST_CHOICES: Final = 80
-_PIECES: Final = 60
+_PIECES: Final = 70
+_RESTARTS: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +61,15 @@ class Prices:
 
     Attributes:
         reserve: (cells + 1, riders) π, seconds a joule.
-        slope: (cells + 1,) s of those who follow, 0 to 1.
+        slope: (cells + 1,) s of those who follow, 0 to 1; their lines have the slope s (1 - δ).
         lead: (cells + 1,) how much of the possible extra slope the leader has, 0 to 1.
+        turn: (cells, riders) δ of the module's text, 0 to 0.6.
     """
 
     reserve: Floats
     slope: Floats
     lead: Floats
+    turn: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,27 +107,75 @@ def _offset_w(team: Team, drawn: Floats, slope: Floats) -> Floats:
     return np.asarray(np.minimum(-slope * cp, -k * best**0.688 - slope * (cp - best)))
 
 
+def _offset_power_w(team: Team, drawn: Floats, slope: Floats) -> Floats:
+    """The power at which _offset_w has its least: minus its slope in s."""
+    cp = np.broadcast_to(team.critical_power_w, slope.shape)
+    if team.rules.recovery == "differential-2015":
+        return np.where(slope > drawn, cp, 0.0)
+    if team.rules.recovery == "integral-2012":
+        return np.asarray(cp)
+    k = drawn * team.w_prime_j / 2287.2
+    best = np.minimum((0.688 * k / np.maximum(slope, 1e-9)) ** (1 / 0.312), cp)
+    return np.where(-slope * cp < -k * best**0.688 - slope * (cp - best), cp, cp - best)
+
+
+def _hump_j(team: Team, limits: Limits, turn: Floats) -> Floats:
+    """(…, riders) c = G(Y) of the module's text for δ (…, riders): Y (1 - (1-δ)(1 - ln(1-δ)))."""
+    keep = 1 - turn
+    return np.asarray(limits.keeps * team.w_prime_j * (1 - keep * (1 - np.log(keep))))
+
+
+def _off_line(team: Team) -> tuple[float, int]:
+    """Least seconds off the line after a turn that keeps to the rules; how many may lead or be off it at once.
+
+    Others may still be off the line when a turn ends, and fewer are then to be passed: only as many as swung off while
+    turns of the shortest length fit into the longest time off the line.
+    """
+    rules, riders = team.rules, team.riders
+    most_s = drift_s(max(1, riders - 1), rules.closing_mps) + rules.latch_s
+    others = min(riders - 2, int(np.ceil(most_s / rules.shortest_turn_s - 1e-9)) - 1) if riders > 2 else 0
+    return drift_s(max(1, riders - 1 - others), rules.closing_mps) + rules.latch_s, min(riders, others + 2)
+
+
+def _left_out(team: Team) -> float:
+    """The share of the wheel nobody has when one is off the line: the rest is no worse than any shorter line has it."""
+    longer = sorted(team.shares[team.riders][1:])
+    shorter = sorted(team.shares[team.riders - 1][1:]) if team.riders > 1 else []
+    for index in range(len(longer)):
+        rest = longer[:index] + longer[index + 1 :]
+        if all(one <= other + 1e-12 for one, other in zip(rest, shorter, strict=True)):
+            return float(longer[min(index + 2, len(longer) - 1)])
+    return float(longer[-1]) if longer else 1.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Points:
-    """Both ends of all cells, (points,) each; what h needs there."""
+    """Both ends of all cells, (points,) or (points, riders) each; what h needs there."""
 
     team: Team
     limits: Limits
     wind: float
+    standing: Floats
     air: Floats
     push: Floats
     pi: Floats
+    price: Floats
     sigma: Floats
     extra: Floats
     q_slope_each: Floats
     q_slope_lead: Floats
+    behind: Floats
+    ahead: Floats
     follow_low: Floats
     follow_full: Floats
     lead_low: Floats
     lead_full: Floats
+    low_j: Floats
     held_low: Floats
     held_full: Floats
-    order: np.ndarray[tuple[int, int], np.dtype[np.int64]]
+    away_s: Floats
+    left_out: float
+    ranks: np.ndarray[tuple[int, int], np.dtype[np.int64]]
     sorted_aero: Floats
     front_aero: Floats
     mass_sum: Floats
@@ -124,11 +185,7 @@ class _Points:
 def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Points:
     mass = team.mass_kg + WHEEL_INERTIA_KG
     length = ground.length_m
-    sigma_nodes = prices.slope[:, None] * prices.reserve
-    # A rider who may be spent has ρ = 1: the line of slope 1 is φ itself.
-    sigma_nodes[:, limits.optional] = prices.reserve[:, limits.optional]
-    room = (prices.reserve - sigma_nodes) * mass
-    lead_nodes = prices.lead * room.min(axis=1)
+    sigma_nodes, lead_nodes = _node_slopes(team, prices, limits)
     q_each = np.diff(sigma_nodes * mass, axis=0) / length[:, None] / DRIVETRAIN_EFFICIENCY
     q_lead = np.diff(lead_nodes) / length / DRIVETRAIN_EFFICIENCY
 
@@ -137,33 +194,51 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Poin
 
     pi, sigma, lead = ends(prices.reserve), ends(sigma_nodes), ends(lead_nodes)
     extra = lead[:, None] / mass
-    safe = np.maximum(pi, 1e-12)
-    behind, ahead = sigma / safe, np.minimum(1.0, (sigma + extra) / safe)
+    turn = np.concatenate((prices.turn, prices.turn))
+    price = (1 - turn) * pi
+    price[:, limits.optional] = pi[:, limits.optional]
+    behind = np.minimum(1.0, sigma / np.maximum(price, 1e-12))
+    ahead = np.minimum(1.0, (sigma + extra) / np.maximum(pi, 1e-12))
     fresh = np.zeros(team.riders)
     rise = np.diff(prices.reserve, axis=0) / length[:, None]
     rise = np.concatenate((rise, rise))
+    hump = _hump_j(team, limits, turn)
+    hump[:, limits.optional] = 0.0
+    at_floor = limits.floor_j + hump
+    at_bend = team.w_prime_j - (1 - turn) * limits.keeps * team.w_prime_j
+    at_bend[:, limits.optional] = limits.floor_j[limits.optional]
+    low_j = np.where(rise > 0, np.maximum(at_floor, at_bend), np.minimum(at_floor, at_bend))
     aero = sigma * team.drag_area_m2
     order = np.argsort(-aero, axis=1, kind="stable")
+    standing = np.ones((2 * len(length), 1))
+    standing[[0, len(length)]] = np.sqrt(2.0)
     twice = np.concatenate((ground.density_kg_m3, ground.density_kg_m3))
     push = np.concatenate((ground.push_n_per_kg, ground.push_n_per_kg))
     return _Points(
         team=team,
         limits=limits,
         wind=ground.wind_mps,
+        standing=standing,
         air=0.5 * twice / DRIVETRAIN_EFFICIENCY,
         push=push / DRIVETRAIN_EFFICIENCY,
         pi=pi,
+        price=price,
         sigma=sigma,
         extra=extra,
         q_slope_each=np.concatenate((q_each, q_each)),
         q_slope_lead=np.concatenate((q_lead, q_lead)),
-        follow_low=pi * _offset_w(team, limits.keeps, behind),
-        follow_full=pi * _offset_w(team, fresh, behind),
+        behind=behind,
+        ahead=ahead,
+        follow_low=price * _offset_w(team, limits.keeps, behind),
+        follow_full=price * _offset_w(team, fresh, behind),
         lead_low=pi * _offset_w(team, limits.keeps, ahead),
         lead_full=pi * _offset_w(team, fresh, ahead),
-        held_low=-rise * limits.floor_j,
+        low_j=low_j,
+        held_low=-rise * low_j,
         held_full=-rise * team.w_prime_j,
-        order=order,
+        away_s=pi * hump / _off_line(team)[0],
+        left_out=_left_out(team),
+        ranks=np.argsort(order, axis=1, kind="stable"),
         sorted_aero=np.take_along_axis(aero, order, axis=1),
         front_aero=(sigma + extra) * team.drag_area_m2,
         mass_sum=sigma @ team.mass_kg,
@@ -171,71 +246,65 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Poin
     )
 
 
+def _node_keeps(prices: Prices) -> Floats:
+    """(cells + 1, riders) the lesser 1 - δ of the cells that meet."""
+    turn = np.vstack((prices.turn[:1], prices.turn, prices.turn[-1:]))
+    return np.asarray(1 - np.maximum(turn[:-1], turn[1:]))
+
+
+def _node_slopes(team: Team, prices: Prices, limits: Limits) -> tuple[Floats, Floats]:
+    """(cells + 1, riders) σ, and (cells + 1,) the leader's extra slope times mass."""
+    mass = team.mass_kg + WHEEL_INERTIA_KG
+    sigma = prices.slope[:, None] * _node_keeps(prices) * prices.reserve
+    # A rider who may be spent has ρ = 1: the line of slope 1 is φ itself.
+    sigma[:, limits.optional] = prices.reserve[:, limits.optional]
+    return sigma, prices.lead * ((prices.reserve - sigma) * mass).min(axis=1)
+
+
 def _h_by_leader(points: _Points, v: Floats) -> Floats:
-    """(points, riders) h for each leader at a speed (points,) or (points, riders), followers sorted."""
+    """(points, riders) h for each leader at a speed (points,), followers sorted."""
     team, riders = points.team, points.team.riders
-    speed = v if v.ndim == 2 else v[:, None]
+    speed = v[:, None]
     air_speed = speed + points.wind
-    slots = np.array(team.shares[riders])
+    drag = air_speed * np.abs(air_speed)
     slower = air_speed - team.rules.closing_mps
-    reach = np.where(slower > 0, slower / np.maximum(air_speed, 1e-9), 0.0) ** 2
-    cap = reach - WHEEL_DRAG_AREA_M2 / float(team.drag_area_m2.min()) * (1 - reach)
-    wheel = np.where(cap > 0, 1.0, reach)
-    cap = np.maximum(cap, 0.0)
+    slots = np.array(team.shares[riders])
     best = np.sort(slots[1:])
     # Followers in order of their drag's price; whoever leads is left out, so those after move up one share.
-    ranks = np.argsort(points.order, axis=1, kind="stable")
-    total = np.zeros((len(points.air), riders))
+    follow = np.zeros((len(points.air), riders))
+    after = points.sorted_aero[:, 1:] @ best if riders > 1 else np.zeros(len(points.air))
     for rank in range(riders):
-        aero = points.sorted_aero[:, rank][:, None]
+        follow = np.where(points.ranks == rank, after[:, None], follow)
         if rank < riders - 1:
-            total = total + np.where(ranks > rank, aero * np.minimum(best[rank], cap), 0.0)
-        if rank > 0:
-            total = total + np.where(ranks < rank, aero * np.minimum(best[rank - 1], cap), 0.0)
-    total = total + WHEEL_DRAG_AREA_M2 * wheel * (points.sigma_sum[:, None] - points.sigma)
-    follow = total * air_speed * np.abs(air_speed)
-    # In a tail wind a drifting rider may be pushed harder than any who follows.
-    everyone = points.sorted_aero.sum(axis=1)[:, None] - points.sigma * team.drag_area_m2
-    everyone = everyone + WHEEL_DRAG_AREA_M2 * (points.sigma_sum[:, None] - points.sigma)
-    follow = np.where(slower < 0, -everyone * slower * slower, follow)
+            after = after + best[rank] * (points.sorted_aero[:, rank] - points.sorted_aero[:, rank + 1])
+    follow = follow + WHEEL_DRAG_AREA_M2 * (points.sigma_sum[:, None] - points.sigma)
     lead = points.front_aero * slots[0] + WHEEL_DRAG_AREA_M2 * (points.sigma + points.extra)
-    force = points.air[:, None] * (follow + lead * air_speed * np.abs(air_speed))
+    force = points.air[:, None] * (follow + lead) * drag
     force = force + points.push[:, None] * (points.mass_sum[:, None] + points.extra * team.mass_kg)
     force = force + (0.091 + 0.0087 * speed) / DRIVETRAIN_EFFICIENCY * (points.sigma_sum[:, None] + points.extra)
-    pace = 1 / speed
-    if v.ndim == 2:
-        pace_each = pace[:, None, :]
-        each = np.minimum(
-            points.follow_low[:, :, None] * pace_each + points.held_low[:, :, None],
-            points.follow_full[:, :, None] * pace_each + points.held_full[:, :, None],
-        )
-        following = each.sum(axis=1) - each[:, np.arange(riders), np.arange(riders)]
-    else:
-        each = np.minimum(points.follow_low * pace + points.held_low, points.follow_full * pace + points.held_full)
-        following = each.sum(axis=1)[:, None] - each
+    pace = points.standing / speed
+    each = np.minimum(points.follow_low * pace + points.held_low, points.follow_full * pace + points.held_full)
     leading = np.minimum(points.lead_low * pace + points.held_low, points.lead_full * pace + points.held_full)
     kinetic = (points.q_slope_each.sum(axis=1) + points.q_slope_lead)[:, None] * speed * speed / 2
-    h = pace + following + leading + force - kinetic
+    # Being off the line where that is cheaper than the wheel left out then.
+    wheel = (team.drag_area_m2 * points.left_out + WHEEL_DRAG_AREA_M2) * drag
+    off = (team.drag_area_m2 + WHEEL_DRAG_AREA_M2) * slower * np.abs(slower)
+    gain = np.maximum(0.0, points.away_s * pace + points.sigma * points.air[:, None] * (wheel - off))
+    h = pace + (each.sum(axis=1)[:, None] - each) + leading + force - kinetic - (gain.sum(axis=1)[:, None] - gain)
     if np.any(points.limits.optional):
         # At most all of these are absent: their cost as followers at the worst share comes off where it is a cost.
         worst = float(slots[1:].max()) if riders > 1 else 1.0
         for rider in np.flatnonzero(points.limits.optional):
             alone = points.sigma[:, rider][:, None] * (
-                points.air[:, None]
-                * (team.drag_area_m2[rider] * worst + WHEEL_DRAG_AREA_M2)
-                * air_speed
-                * np.abs(air_speed)
+                points.air[:, None] * (team.drag_area_m2[rider] * worst + WHEEL_DRAG_AREA_M2) * np.abs(drag)
                 + points.push[:, None] * team.mass_kg[rider]
                 + (0.091 + 0.0087 * speed) / DRIVETRAIN_EFFICIENCY
             )
             low, full = points.held_low[:, rider][:, None], points.held_full[:, rider][:, None]
-            alone = alone + np.minimum(
-                points.follow_low[:, rider][:, None] * pace + low, points.follow_full[:, rider][:, None] * pace + full
-            )
-            alone = alone - np.minimum(low, full)
+            alone = alone + each[:, rider][:, None] - np.minimum(low, full)
             alone = alone - points.q_slope_each[:, rider][:, None] * speed * speed / 2
             h = h - np.maximum(0.0, alone)
-    return h
+    return np.asarray(h)
 
 
 def _least_h(points: _Points) -> tuple[Floats, Floats]:
@@ -268,7 +337,27 @@ def _value_s(team: Team, ground: Ground, prices: Prices, limits: Limits) -> floa
     cells = len(ground.grade)
     total = float(np.sum(0.5 * ground.length_m * (least[:cells] + least[cells:])))
     ends = float(prices.reserve[-1] @ limits.floor_j - prices.reserve[0] @ team.w_prime_j)
-    return total + ends
+    return total + ends + _turn_ends_s(team, prices, limits)
+
+
+def _turn_ends_s(team: Team, prices: Prices, limits: Limits) -> float:
+    """What G gives at the finish, less what it takes where δ rises, and less the few who escape; module's text."""
+    hump = _hump_j(team, limits, prices.turn)
+    hump[:, limits.optional] = 0.0
+    if not hump.any():
+        return 0.0
+    _, few = _off_line(team)
+
+    def largest(values: Floats) -> float:
+        return float(np.sort(values, axis=-1)[..., -few:].sum())
+
+    inner = prices.reserve[1:-1]
+    rises = float(np.sum(inner * np.maximum(0.0, np.diff(hump, axis=0))))
+    changes = np.abs(np.diff(hump, axis=0)).max(axis=1) > 0
+    escapes = largest((inner * np.maximum(hump[1:], hump[:-1]))[changes])
+    falls = largest(np.maximum(0.0, -np.diff(prices.reserve, axis=0)) * hump)
+    finish = prices.reserve[-1] * hump[-1]
+    return float(finish.sum()) - largest(finish) - rises - escapes - falls
 
 
 def lower_bound_s(team: Team, ground: Ground, prices: Prices) -> float:
@@ -296,14 +385,39 @@ class Guide:
 
 
 def guide(team: Team, ground: Ground) -> Guide:
-    """Good prices: the relaxed problem without energy of motion, smoothed, climbed by a quasi-Newton method.
+    """Good prices, found on ground cut more coarsely.
 
-    Followers all get the mean share here; only lower_bound_s sorts them. The slopes of Prices are then those that make
-    each place's best speed the same as with the full loss φ.
+    First the relaxed problem without energy of motion, where followers all get the mean share: smoothed, and climbed by
+    a quasi-Newton method. Then the bound itself, by its slopes, from there.
     """
     limits = limits_of(team)
     coarse = coarse_ground(ground, _PIECES)
     knots = _knots(ground)
+    logs, speed, front, hard = _relaxed(team, coarse, limits, knots)
+    turn = _turn_prices(team, coarse, limits, speed, hard)
+    prices = _climbed(team, coarse, limits, knots, logs, turn)
+    edges, at = coarse.edge_m, ground.edge_m
+    piece = np.clip(np.searchsorted(edges, 0.5 * (at[:-1] + at[1:]), side="right") - 1, 0, len(coarse.grade) - 1)
+    slope = np.interp(at, edges, prices.slope)
+    return Guide(
+        prices=Prices(
+            reserve=np.stack([np.interp(at, edges, column) for column in prices.reserve.T], axis=1),
+            slope=np.minimum(slope, 1.0),
+            lead=np.interp(at, edges, prices.lead),
+            turn=prices.turn[piece],
+        ),
+        speed_mps=speed[piece],
+        front=front[piece],
+    )
+
+
+def _relaxed(
+    team: Team, coarse: Ground, limits: Limits, knots: Floats
+) -> tuple[Floats, Floats, Floats, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+    """Logarithms of prices at the knots (flat); and for each piece: speed, shares of the front, and whether it is hard.
+
+    A piece is hard if most of those on the wheels are over critical power.
+    """
     middles = 0.5 * (coarse.edge_m[:-1] + coarse.edge_m[1:])
     weights = _hat(middles, knots)
     grid = np.geomspace(2.5, FASTEST_LINE_MPS, 44)
@@ -312,12 +426,11 @@ def guide(team: Team, ground: Ground) -> Guide:
     rises = (_hat(coarse.edge_m[1:], knots) - _hat(coarse.edge_m[:-1], knots)) / lengths[:, None]
     span = team.w_prime_j * (1 - team.rules.reserve_margin)
     # One second for so many joules, to begin with: the whole reserve buys about a tenth of the time.
-    usual_s = float(ground.edge_m[-1]) / 12.0
+    usual_s = float(coarse.edge_m[-1]) / 12.0
     start = np.tile(0.25 * usual_s / (usual_s * team.critical_power_w + span) / team.riders, (len(knots), 1))
     full, floor = team.w_prime_j, limits.floor_j
 
-    def loss(flat: Floats, heat: float) -> tuple[float, Floats]:
-        pi = np.exp(flat).reshape(len(knots), team.riders)
+    def weighed(pi: Floats, heat: float) -> tuple[float, Floats, Floats, Floats]:
         at, rise = weights @ pi, rises @ pi
         front, front_low = _cheaper(at, rise, losses.front_low, losses.front_full, floor, full, heat)
         follow, follow_low = _cheaper(at, rise, losses.follow_low, losses.follow_full, floor, full, heat)
@@ -325,8 +438,11 @@ def guide(team: Team, ground: Ground) -> Guide:
         least = h.min(axis=(1, 2), keepdims=True)
         boltz = np.exp(-(h - least) / heat)
         mass = boltz.sum(axis=(1, 2), keepdims=True)
-        value = float(np.sum(lengths * (least - heat * np.log(mass))[:, 0, 0]))
-        boltz /= mass
+        return float(np.sum(lengths * (least - heat * np.log(mass))[:, 0, 0])), boltz / mass, front_low, follow_low
+
+    def loss(flat: Floats, heat: float) -> tuple[float, Floats]:
+        pi = np.exp(flat).reshape(len(knots), team.riders)
+        value, boltz, front_low, follow_low = weighed(pi, heat)
         behind = boltz.sum(axis=2)[:, :, None] - boltz
 
         def mean(low: Floats, high: Floats, share_low: Floats, weight: Floats) -> Floats:
@@ -343,10 +459,160 @@ def guide(team: Team, ground: Ground) -> Guide:
         return -value, -(gradient * pi).ravel()
 
     logs = np.log(start).ravel()
-    for heat, steps in ((3e-3, 60), (3e-4, 60), (1e-4, 60)):
+    for heat, steps in ((3e-3, 40), (3e-4, 40)):
         logs = _descend(lambda y, heat=heat: loss(y, heat / 12.0), logs, steps)  # type: ignore[misc]
-    pi = np.exp(logs).reshape(len(knots), team.riders)
-    return _guide_from(team, ground, limits, _hat(ground.edge_m, knots) @ pi, grid)
+    _, boltz, _, _ = weighed(np.exp(logs).reshape(len(knots), team.riders), _COOL)
+    speed = boltz.sum(axis=2) @ grid
+    slots = team.shares[team.riders]
+    wheel = np.full((len(speed), team.riders), float(np.mean(slots[1:])) if len(slots) > 1 else slots[0])
+    over = power_w(team, coarse, slice(None), speed, wheel) - team.critical_power_w
+    hard = np.mean(over > 0, axis=1) > 0.5
+    return logs, speed, boltz.sum(axis=1), hard
+
+
+def _turn_prices(
+    team: Team, coarse: Ground, limits: Limits, speed: Floats, hard: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> Floats:
+    """(pieces, riders) δ: 0 on stretches with hard pieces, else what being off the line pays for at their speeds."""
+    turn = np.zeros((len(speed), team.riders))
+    away_s, _ = _off_line(team)
+    keep_out = _left_out(team)
+    air = speed + coarse.wind_mps
+    slower = np.maximum(air - team.rules.closing_mps, 0.0)
+    more_w = (
+        0.5
+        * coarse.density_kg_m3[:, None]
+        * (
+            (team.drag_area_m2 + WHEEL_DRAG_AREA_M2) * (slower**2)[:, None]
+            - (team.drag_area_m2 * keep_out + WHEEL_DRAG_AREA_M2) * (air**2)[:, None]
+        )
+        * speed[:, None]
+        / DRIVETRAIN_EFFICIENCY
+    )
+    for index in range(int(coarse.stretch[-1]) + 1):
+        here = coarse.stretch == index
+        if np.mean(hard[here]) > 0.1:
+            continue
+        pays_j = 0.93 * limits.keeps * away_s * np.min(more_w[here], axis=0)
+        low, high = np.zeros(team.riders), np.full(team.riders, 0.6)
+        for _ in range(30):
+            middle = 0.5 * (low + high)
+            paid = _hump_j(team, limits, middle) <= (1 - middle) * pays_j
+            low, high = np.where(paid, middle, low), np.where(paid, high, middle)
+        turn[here] = np.where(low > 0.02, low, 0.0)
+    return turn
+
+
+def _climbed(team: Team, coarse: Ground, limits: Limits, knots: Floats, logs: Floats, turn: Floats) -> Prices:
+    """The bound on coarse ground, climbed by its own slopes in prices, slopes and leads."""
+    hats = _hat(coarse.edge_m, knots)
+    cells, riders = len(coarse.grade), team.riders
+    shape = (len(knots), riders)
+    split = (len(knots) * riders, len(knots) * riders + cells + 1)
+
+    def prices_of(flat: Floats) -> Prices:
+        return Prices(
+            reserve=hats @ np.exp(flat[: split[0]]).reshape(shape),
+            slope=1 / (1 + np.exp(-flat[split[0] : split[1]])),
+            lead=1 / (1 + np.exp(-flat[split[1] :])),
+            turn=turn,
+        )
+
+    def loss(flat: Floats) -> tuple[float, Floats]:
+        prices = prices_of(flat)
+        value, by_reserve, by_slope, by_lead = _value_and_slopes(team, coarse, prices, limits)
+        pi = np.exp(flat[: split[0]]).reshape(shape)
+        gradient = np.concatenate(
+            (
+                ((hats.T @ by_reserve) * pi).ravel(),
+                by_slope * prices.slope * (1 - prices.slope),
+                by_lead * prices.lead * (1 - prices.lead),
+            )
+        )
+        return -value, -gradient
+
+    keeps = float(limits.keeps.min())
+    first = np.full(cells + 1, np.log(keeps / (1 - min(keeps, 0.98))))
+    flat = np.concatenate((logs, np.clip(first, -3.0, 3.0), np.full(cells + 1, 3.0)))
+    for _ in range(_RESTARTS):
+        flat = _descend(loss, flat, 40)
+    return prices_of(flat)
+
+
+def _value_and_slopes(
+    team: Team, ground: Ground, prices: Prices, limits: Limits
+) -> tuple[float, Floats, Floats, Floats]:
+    """The bound, and how it grows with prices of reserve (edges, riders), slopes (edges,) and leads (edges,)."""
+    points = _points(team, ground, prices, limits)
+    least, v = _least_h(points)
+    cells, riders = len(ground.grade), team.riders
+    mass = team.mass_kg + WHEEL_INERTIA_KG
+    leader = np.argmin(_h_by_leader(points, v), axis=1)
+    rows = np.arange(2 * cells)
+    mine = points.ranks[rows, leader][:, None]
+    best = np.append(np.sort(np.array(team.shares[riders][1:])), 1.0)
+    share = best[np.where(points.ranks < mine, points.ranks, np.maximum(points.ranks - 1, 0))]
+    share[rows, leader] = team.shares[riders][0]
+    speed = v[:, None]
+    pace = points.standing / speed
+    air_speed = speed + points.wind
+    force = (
+        points.air[:, None] * (team.drag_area_m2 * share + WHEEL_DRAG_AREA_M2) * air_speed * np.abs(air_speed)
+        + points.push[:, None] * team.mass_kg
+        + (0.091 + 0.0087 * speed) / DRIVETRAIN_EFFICIENCY
+    )
+    leads = np.zeros((2 * cells, riders), dtype=bool)
+    leads[rows, leader] = True
+    steep = np.where(leads, points.ahead, points.behind)
+    base = np.where(leads, points.pi, points.price)
+    low_cost = np.where(leads, points.lead_low, points.follow_low) * pace + points.held_low
+    full_cost = np.where(leads, points.lead_full, points.follow_full) * pace + points.held_full
+    full = full_cost < low_cost
+    drawn = np.where(full, 0.0, limits.keeps)
+    worst_w = _offset_power_w(team, drawn, steep)
+    offset = np.where(leads, np.where(full, points.lead_full, points.lead_low), 0.0) + np.where(
+        leads, 0.0, np.where(full, points.follow_full, points.follow_low)
+    )
+    by_sigma = force - worst_w * pace
+    by_base = (offset / np.maximum(base, 1e-15) + steep * worst_w) * pace
+    by_pi = by_base * np.where(leads, 1.0, points.price / np.maximum(points.pi, 1e-15))
+    held = np.where(full, team.w_prime_j, points.low_j)
+    weight = 0.5 * np.concatenate((ground.length_m, ground.length_m))[:, None]
+    by_extra = (weight * by_sigma * leads / mass).sum(axis=1)
+    d_sigma, d_pi, d_lead = np.zeros((cells + 1, riders)), np.zeros((cells + 1, riders)), np.zeros(cells + 1)
+    for side, rowset in ((slice(0, cells), slice(0, cells)), (slice(1, cells + 1), slice(cells, 2 * cells))):
+        d_sigma[side] += (weight * by_sigma)[rowset]
+        d_pi[side] += (weight * by_pi)[rowset]
+        d_lead[side] += by_extra[rowset]
+    squares = (v[:cells] ** 2 + v[cells:] ** 2) / (4 * DRIVETRAIN_EFFICIENCY)
+    d_sigma[:-1] += squares[:, None] * mass
+    d_sigma[1:] -= squares[:, None] * mass
+    d_lead[:-1] += squares
+    d_lead[1:] -= squares
+    mean_held = 0.5 * (held[:cells] + held[cells:])
+    d_pi[:-1] += mean_held
+    d_pi[1:] -= mean_held
+    hump = _hump_j(team, limits, prices.turn[-1:])[0]
+    d_pi[-1] += limits.floor_j
+    d_pi[0] -= team.w_prime_j
+    if hump.any():
+        few = _off_line(team)[1]
+        kept = np.ones(riders, dtype=bool)
+        kept[np.argsort(prices.reserve[-1] * hump)[-few:]] = False
+        d_pi[-1] += hump * kept
+    total = float(np.sum(0.5 * ground.length_m * (least[:cells] + least[cells:])))
+    total += float(prices.reserve[-1] @ limits.floor_j - prices.reserve[0] @ team.w_prime_j)
+    total += _turn_ends_s(team, prices, limits)
+    keeps = _node_keeps(prices)
+    steep_nodes = prices.slope[:, None] * keeps
+    room = (1 - steep_nodes) * prices.reserve * mass
+    tight = np.argmin(room, axis=1)
+    edge = np.arange(cells + 1)
+    d_pi += d_sigma * steep_nodes
+    d_pi[edge, tight] += d_lead * prices.lead * (1 - steep_nodes[edge, tight]) * mass[tight]
+    d_slope = (d_sigma * keeps * prices.reserve).sum(axis=1)
+    d_slope -= d_lead * prices.lead * keeps[edge, tight] * prices.reserve[edge, tight] * mass[tight]
+    return total, d_pi, d_slope, d_lead * room[edge, tight]
 
 
 def _descend(loss: Callable[[Floats], tuple[float, Floats]], start: Floats, steps: int, memory: int = 12) -> Floats:
@@ -395,11 +661,6 @@ def _descend(loss: Callable[[Floats], tuple[float, Floats]], start: Floats, step
     return x
 
 
-def _middle(ground: Ground, reserve: Floats) -> tuple[Floats, Floats]:
-    """(cells, riders) prices in the middle of each cell, and their rise a metre."""
-    return 0.5 * (reserve[:-1] + reserve[1:]), np.diff(reserve, axis=0) / ground.length_m[:, None]
-
-
 _COOL: Final = 1e-4 / 12.0
 
 
@@ -412,37 +673,6 @@ def _cheaper(
     apart = np.clip((one - other) / heat, -500.0, 500.0)
     weight = 1 / (1 + np.exp(apart))
     return np.minimum(one, other) - heat * np.log1p(np.exp(-np.abs(apart))), weight
-
-
-def _guide_from(team: Team, ground: Ground, limits: Limits, reserve: Floats, grid: Floats) -> Guide:
-    """Speeds, shares and slopes that go with prices of reserve."""
-    losses = _losses(team, ground, limits, grid)
-    at, rise = _middle(ground, reserve)
-    front, _ = _cheaper(at, rise, losses.front_low, losses.front_full, limits.floor_j, team.w_prime_j, _COOL)
-    follow, _ = _cheaper(at, rise, losses.follow_low, losses.follow_full, limits.floor_j, team.w_prime_j, _COOL)
-    h = (1 / grid + follow.sum(axis=2))[:, :, None] + front - follow
-    boltz = np.exp(-(h - h.min(axis=(1, 2), keepdims=True)) / _COOL)
-    boltz /= boltz.sum(axis=(1, 2), keepdims=True)
-    coarse = coarse_ground(ground, _PIECES)
-    at_edges = np.stack([np.interp(coarse.edge_m, ground.edge_m, column) for column in reserve.T], axis=1)
-    slope, lead = _slopes(team, coarse, limits, at_edges)
-    piece = np.searchsorted(coarse.edge_m, 0.5 * (ground.edge_m[:-1] + ground.edge_m[1:]), side="right") - 1
-    slope, lead = slope[piece], lead[piece]
-    best: tuple[float, Prices] | None = None
-    for window_m in (150.0, 400.0, 1000.0):
-        for mix in (1.0, 0.5, 0.0):
-            mean = float(np.average(slope, weights=ground.length_m))
-            mean_lead = float(np.average(lead, weights=ground.length_m))
-            prices = Prices(
-                reserve=reserve,
-                slope=_smooth(ground, mix * slope + (1 - mix) * mean, window_m),
-                lead=_smooth(ground, mix * lead + (1 - mix) * mean_lead, window_m),
-            )
-            value = _value_s(team, ground, prices, limits)
-            if best is None or value > best[0]:
-                best = (value, prices)
-    assert best is not None
-    return Guide(prices=best[1], speed_mps=boltz.sum(axis=2) @ grid, front=boltz.sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -494,47 +724,12 @@ def _lost_w(team: Team, drawn: Floats, over_w: Floats) -> Floats:
     return np.asarray(working - drawn * team.w_prime_j * below**0.688 / 2287.2)
 
 
-_SLOPES: Final = (0.0, 0.2, 0.4, 0.6, 0.75, 0.9, 1.0)
-
-
-def _slopes(team: Team, ground: Ground, limits: Limits, reserve: Floats) -> tuple[Floats, Floats]:
-    """(cells,) slopes of followers, and whether the leader's is steeper: those that prove most at each place."""
-    tries = sorted({*_SLOPES, round(float(limits.keeps.min()), 6)})
-    cells = len(ground.grade)
-    best = np.full(cells, -np.inf)
-    slope, lead = np.zeros(cells), np.zeros(cells)
-    for one in tries:
-        for extra in (0.0, 1.0) if one < 1 else (0.0,):
-            flat = Prices(reserve=reserve, slope=np.full(cells + 1, one), lead=np.full(cells + 1, extra))
-            points = _points(team, ground, flat, limits)
-            still = replace(
-                points,
-                q_slope_each=np.zeros_like(points.q_slope_each),
-                q_slope_lead=np.zeros_like(points.q_slope_lead),
-            )
-            least, _ = _least_h(still)
-            value = least[:cells] + least[cells:]
-            better = value > best + 1e-12
-            best = np.where(better, value, best)
-            slope, lead = np.where(better, one, slope), np.where(better, extra, lead)
-    return slope, lead
-
-
-def _smooth(ground: Ground, values: Floats, window_m: float) -> Floats:
-    """(cells + 1,) at the edges, the mean over a window around each."""
-    edges = ground.edge_m
-    sums = np.concatenate(([0.0], np.cumsum(values * ground.length_m)))
-    left = np.clip(edges - window_m / 2, 0.0, edges[-1])
-    right = np.clip(edges + window_m / 2, 0.0, edges[-1])
-    return np.asarray((np.interp(right, edges, sums) - np.interp(left, edges, sums)) / (right - left))
-
-
 def coarse_ground(ground: Ground, pieces: int) -> Ground:
     """Neighbouring cells of a stretch put together, to about so many pieces."""
     target_m = float(ground.edge_m[-1]) / pieces
     keep = [0]
     for index in range(1, len(ground.edge_m) - 1):
-        new_stretch = ground.stretch[index] != ground.stretch[index - 1]
+        new_stretch = ground.stretch[index] != ground.stretch[index - 1] or index == 1
         if new_stretch or ground.edge_m[index] - ground.edge_m[keep[-1]] >= target_m:
             keep.append(index)
     starts = np.array(keep)
@@ -555,7 +750,7 @@ def _knots(ground: Ground) -> Floats:
     ends = [0.0, *ground.edge_m[1:-1][np.diff(ground.stretch) != 0].tolist(), float(ground.edge_m[-1])]
     apart_m = max(2_000.0, ends[-1] / 16)
     knots: list[float] = []
-    for before, after in zip(ends, ends[1:], strict=False):
+    for before, after in pairwise(ends):
         step = min(150.0, (after - before) / 3)
         first = before if before == 0.0 else before + step
         last = after if after == ends[-1] else after - step

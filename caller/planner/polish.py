@@ -6,6 +6,7 @@ held, no large change. Its multipliers are what a joule of reserve is worth here
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -182,7 +183,7 @@ def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[t
         mine = over_j[:, rider]
         near = _NEAR * float(team.w_prime_j[rider])
         least = 1 + int(np.argmin(mine[1:]))
-        for start, end in zip(borders[:-1], borders[1:], strict=True):
+        for start, end in pairwise(borders):
             if end > start:
                 part = start + int(np.argmin(mine[start:end]))
                 if part > 0 and (part == least or mine[part] < near):
