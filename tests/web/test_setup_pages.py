@@ -494,6 +494,59 @@ async def test_a_riders_page_tells_turn_power_and_wheels_on_each_stretch(
                 assert "Follow" in line
 
 
+def made_up_draft(stretches: int, riders: int) -> dict[str, Any]:
+    """A race as the server would tell it, with so many equal stretches and a landmark at each one's beginning."""
+    names = ("Maya", "Otto", "Ana", "Kofi", "Lene", "Ines", "Lio", "Ben", "Ida", "Tom")[:riders]
+    spans = [(3_000.0 * index, 3_000.0 * (index + 1)) for index in range(stretches)]
+    terrains = [("flat", "climb", "descent")[index % 3] for index in range(stretches)]
+    course = {
+        "name": "Many hills",
+        "length_m": 3_000.0 * stretches,
+        "profile": [
+            (start, 100.0 + 90 * (terrain == "descent")) for (start, _), terrain in zip(spans, terrains, strict=True)
+        ]
+        + [(3_000.0 * stretches, 100.0)],
+        "stretches": [
+            {"name": f"{terrain} {index + 1}", "terrain": terrain, "start_m": start, "end_m": end}
+            | {"rise_m": 90.0, "mean_grade": 0.03}
+            for index, ((start, end), terrain) in enumerate(zip(spans, terrains, strict=True))
+        ],
+        "landmarks": [{"name": f"foot of climb {index}", "at_m": start + 1} for index, (start, _) in enumerate(spans)],
+        "has_height": True,
+        "notes": [],
+    }
+    turns = [{"rider": name.lower(), "length_s": 35.0, "power_w": 312.0} for name in names]
+    plan = {
+        "method": "optimised",
+        "order": [name.lower() for name in names],
+        "finish_s": 300.0 * stretches,
+        "bound_s": None,
+        "equal_turns_s": None,
+        "rules": [
+            {"name": stretch["name"], "start_m": start, "end_m": end, "speed_mps": 10.0, "turns": turns}
+            for stretch, (start, end) in zip(course["stretches"], spans, strict=True)
+        ],
+        "reserves": [],
+        "schedule": [(0.0, 0.0), (3_000.0 * stretches, 300.0 * stretches)],
+    }
+    kept = [{"id": name.lower(), "name": name, "spoken": name} for name in names]
+    draft = {"code": "MANY23", "name": "Many hills evening", "course": course, "riders": kept, "plan": plan}
+    return draft | {"rules": {"counted": 4}, "phase": "draft", "links": None, "refused": []}
+
+
+@pytest.mark.parametrize(("stretches", "riders"), [(1, 2), (10, 6), (11, 10), (17, 8)])
+async def test_each_sheet_of_the_briefing_fits_one_page(
+    server: LiveServer, browser: Any, stretches: int, riders: int
+) -> None:
+    async with new_page(browser, DESK) as page:
+        draft = made_up_draft(stretches, riders)
+        await page.route("**/api/races/MANY23", lambda route: route.fulfill(json=draft))
+        await page.goto(f"{server.url}/briefing/MANY23#a-ticket-that-is-long-enough")
+        await page.locator(".brief").first.wait_for()
+        printed = await page.pdf(prefer_css_page_size=True)
+        assert len(re.findall(rb"/Type\s*/Page\b", printed)) == riders + 1
+
+
 # Joining
 
 

@@ -101,6 +101,14 @@ function sheetHead(ready, whose) {
   )
 }
 
+/**
+ * More stretches than fit a page in the usual size.
+ * @param {Ready} ready
+ */
+function many(ready) {
+  return ready.plan.rules.length > 11
+}
+
 /** @param {Ready} ready */
 function sheetForAll(ready) {
   const view = new SetupSilhouette()
@@ -108,7 +116,7 @@ function sheetForAll(ready) {
   const names = namesOf(ready.riders)
   return h(
     'article',
-    { class: 'brief' },
+    { class: many(ready) ? 'brief many' : 'brief' },
     sheetHead(ready, 'All'),
     h(
       'ol',
@@ -161,14 +169,10 @@ function sheetFor(ready, rider) {
   const place = ready.plan.order.indexOf(rider)
   return h(
     'article',
-    { class: 'brief mine' },
+    { class: many(ready) ? 'brief mine many' : 'brief mine' },
     sheetHead(ready, name),
     h('p', { class: 'brief-first' }, ...firstWords(ready, place)),
-    h(
-      'ol',
-      { class: ready.plan.rules.length > 11 ? 'brief-stretches many' : 'brief-stretches' },
-      ...ready.plan.rules.map((rule) => stretchLine(ready, rule, rider)),
-    ),
+    h('ol', { class: 'brief-stretches' }, ...ready.plan.rules.map((rule) => stretchLine(ready, rule, rider))),
     landmarkTimes(ready.plan, ready.course),
     heard(ready),
     care(),
