@@ -91,8 +91,8 @@ def test_two_kinds_of_cue_never_sound_alike(language: str) -> None:
 @pytest.mark.parametrize(
     ("kind", "fields", "text", "key_word"),
     [
-        (CueKind.STAND_BY, {"rider": MAYA}, "Maya next", "next"),
-        (CueKind.SWITCH, {"rider": OTTO}, "Otto, switch", "switch"),
+        (CueKind.STAND_BY, {"rider": MAYA}, "Maya, you're next", "next"),
+        (CueKind.SWITCH, {"rider": OTTO}, "Otto, switch now", "switch"),
         (CueKind.HOLD, {"rider": MAYA, "power_w": 380}, "Maya, three eighty", "three"),
         (CueKind.PRESS_ON, {}, "come past", "come"),
         (CueKind.LATCH_ON, {"rider": OTTO}, "Otto, on", "on"),
@@ -170,8 +170,8 @@ def test_a_stretch_without_a_name_of_its_own_is_said_in_the_riders_language() ->
 
 def test_braces_and_asterisks_in_a_name_are_only_a_name() -> None:
     spoken = say(cue(CueKind.SWITCH, rider=OTTO), {OTTO: "{power} *x* "}, "en")
-    assert spoken.text == "{power} *x*, switch"
-    assert spoken.text[spoken.key_at :] == "switch"
+    assert spoken.text == "{power} *x*, switch now"
+    assert spoken.text[spoken.key_at :] == "switch now"
 
 
 def test_a_cue_without_what_its_kind_says_is_a_fault_not_a_silence() -> None:

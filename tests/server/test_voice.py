@@ -200,7 +200,7 @@ async def test_the_first_clip_of_a_worker_is_as_whole_as_the_next(tmp_path: Path
     async with speaking(tmp_path / "two") as voice:
         await voice.render("go", "en")
         second = await voice.render(long, "en")
-    assert first.length_ms == pytest.approx(second.length_ms, abs=5)
+    assert first.length_ms == pytest.approx(second.length_ms, abs=50)
     assert second.length_ms > 4000
 
 
