@@ -257,6 +257,7 @@ async def _tell(
         url = here
         if rehearsal is not None:
             path, pace, seed = rehearsal
+            print("swingoff makes a plan for the rehearsal ...", flush=True)
             file = RehearsalFile(name=path.stem, path=path, scenario=scenario_in(path))
             race = await parts.house.create_rehearsal(file, pace=pace, seed=seed)
             url = f"{here}/desk/{race.code}#{parts.house.ticket(race, DIRECTOR)}"

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import pytest
 import websockets
 
+from server.clock import Clock
 from server.store import StoreFailed
 from server.voice import Clip, VoiceStatus
 from tests.server.serving import Arena, Page, arena, faults
@@ -423,3 +425,23 @@ async def test_a_voice_that_is_lost_is_told_with_the_sentence_that_mends_it(here
     voice.status = VoiceStatus(False, "No speech engine works: install one.")
     presence = await director.next("presence")
     assert (presence["voice_ok"], presence["voice_sentence"]) == (False, "No speech engine works: install one.")
+
+
+async def test_a_wall_clock_set_back_while_the_server_was_down_does_not_take_the_race_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with arena(tmp_path / "data") as first:
+        made = await first.opened()
+        director = await first.page(made.code, made.ticket)
+        await started(director, 5)
+        await state_where(director, lambda state: state["phase"] == "racing")
+        await director.settled(await director.tap("felt_good", rider="jo"))
+        log = await first.call("GET", f"/api/races/{made.code}/log", ticket=made.ticket)
+        newest_ms = json.loads(log.text.splitlines()[-1])["at_ms"]
+    monkeypatch.setattr("server.app.Clock", lambda: Clock(lambda: time.time() - 3_600))
+    async with arena(tmp_path / "data") as second:
+        director = await second.page(made.code, made.ticket)
+        state = await director.next("state")
+        assert state["phase"] == "racing"
+        assert newest_ms <= await _clock(director) < newest_ms + 5_000
+        assert (await director.settled(await director.tap("felt_empty", rider="jo")))["kind"] == "ack"
