@@ -1,8 +1,8 @@
 """English, as it is called from the car and on the road. Wording: common practice, no source.
 
-Where one word would do, two are said if a recogniser missed the one in pink noise of 10 dB. Right of 24, by the listener
-of ``tests/bench/voice.py``: "switch" 0, "switch now" 22 or more; "next" 0, mostly taken for "lift", "you're next" 22 or
-more; "lift" 6, "pick it up" 22 or more.
+Where one word would do, two are said if a recogniser missed the one in pink noise of 10 dB. Right of 24, by the
+listener of ``tests/bench/voice.py``: "switch" 0, "switch now" 22 or more; "next" 0, mostly taken for "lift", "you're
+next" 22 or more; "lift" 6, "pick it up" 22 or more.
 
 "Hold" is not said: it is taken for "pull" or "five"; the figure alone after the name is the order.
 """
