@@ -52,7 +52,8 @@ _GRID: Final = 26
 _GOLDEN: Final = 18
 _MOST_CHOICES: Final = 80
 _PIECES: Final = 70
-_RESTARTS: Final = 2
+_PAYS: Final = 0.62
+"""How much of what being off the line could pay for whole turns is asked of it. Tried: this proves most, mostly."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,19 +75,25 @@ class Prices:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What each rider is held to: floors (riders,) J, ρ (riders,), and who may be absent (riders,)."""
+    """What each rider is held to: floors (riders,) J, ρ (riders,), who may be absent (riders,), the shortest turn."""
 
     floor_j: Floats
     keeps: Floats
     optional: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    least_turn_s: float
 
 
-def limits_of(team: Team, spent: tuple[int, ...] = ()) -> Limits:
-    """Floors and recovery shares if these riders need not finish."""
+def limits_of(team: Team, spent: tuple[int, ...] = (), least_turn_s: float | None = None) -> Limits:
+    """Floors and recovery shares if these riders need not finish; None takes the shortest turn of the rules."""
     optional = np.zeros(team.riders, dtype=bool)
     optional[list(spent)] = True
     margin = np.where(optional, 0.0, team.rules.reserve_margin)
-    return Limits(floor_j=margin * team.w_prime_j, keeps=1 - margin, optional=optional)
+    return Limits(
+        floor_j=margin * team.w_prime_j,
+        keeps=1 - margin,
+        optional=optional,
+        least_turn_s=team.rules.shortest_turn_s if least_turn_s is None else least_turn_s,
+    )
 
 
 def _offset_w(team: Team, drawn: Floats, slope: Floats) -> Floats:
@@ -125,7 +132,7 @@ def _hump_j(team: Team, limits: Limits, turn: Floats) -> Floats:
     return np.asarray(limits.keeps * team.w_prime_j * (1 - keep * (1 - np.log(keep))))
 
 
-def _off_line(team: Team) -> tuple[float, int]:
+def _off_line(team: Team, limits: Limits) -> tuple[float, int]:
     """Least seconds off the line after a turn that keeps to the rules; how many may lead or be off it at once.
 
     Others may still be off the line when a turn ends, and fewer are then to be passed: only as many as swung off while
@@ -133,7 +140,7 @@ def _off_line(team: Team) -> tuple[float, int]:
     """
     rules, riders = team.rules, team.riders
     most_s = drift_s(max(1, riders - 1), rules.closing_mps) + rules.latch_s
-    others = min(riders - 2, int(np.ceil(most_s / rules.shortest_turn_s - 1e-9)) - 1) if riders > 2 else 0
+    others = min(riders - 2, int(np.ceil(most_s / limits.least_turn_s - 1e-9)) - 1) if riders > 2 else 0
     return drift_s(max(1, riders - 1 - others), rules.closing_mps) + rules.latch_s, min(riders, others + 2)
 
 
@@ -154,6 +161,7 @@ class _Points:
 
     team: Team
     limits: Limits
+    heat: float
     wind: float
     standing: Floats
     air: Floats
@@ -182,7 +190,7 @@ class _Points:
     sigma_sum: Floats
 
 
-def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Points:
+def _points(team: Team, ground: Ground, prices: Prices, limits: Limits, heat: float = 0.0) -> _Points:
     mass = team.mass_kg + WHEEL_INERTIA_KG
     length = ground.length_m
     sigma_nodes, lead_nodes = _node_slopes(team, prices, limits)
@@ -217,6 +225,7 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Poin
     return _Points(
         team=team,
         limits=limits,
+        heat=heat,
         wind=ground.wind_mps,
         standing=standing,
         air=0.5 * twice / DRIVETRAIN_EFFICIENCY,
@@ -236,7 +245,7 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits) -> _Poin
         low_j=low_j,
         held_low=-rise * low_j,
         held_full=-rise * team.w_prime_j,
-        away_s=pi * hump / _off_line(team)[0],
+        away_s=pi * hump / _off_line(team, limits)[0],
         left_out=_left_out(team),
         ranks=np.argsort(order, axis=1, kind="stable"),
         sorted_aero=np.take_along_axis(aero, order, axis=1),
@@ -267,7 +276,6 @@ def _h_by_leader(points: _Points, v: Floats) -> Floats:
     speed = v[:, None]
     air_speed = speed + points.wind
     drag = air_speed * np.abs(air_speed)
-    slower = air_speed - team.rules.closing_mps
     slots = np.array(team.shares[riders])
     best = np.sort(slots[1:])
     # Followers in order of their drag's price; whoever leads is left out, so those after move up one share.
@@ -283,13 +291,14 @@ def _h_by_leader(points: _Points, v: Floats) -> Floats:
     force = force + points.push[:, None] * (points.mass_sum[:, None] + points.extra * team.mass_kg)
     force = force + (0.091 + 0.0087 * speed) / DRIVETRAIN_EFFICIENCY * (points.sigma_sum[:, None] + points.extra)
     pace = points.standing / speed
-    each = np.minimum(points.follow_low * pace + points.held_low, points.follow_full * pace + points.held_full)
-    leading = np.minimum(points.lead_low * pace + points.held_low, points.lead_full * pace + points.held_full)
+    each, _ = _lesser(
+        points.follow_low * pace + points.held_low, points.follow_full * pace + points.held_full, points.heat
+    )
+    leading, _ = _lesser(
+        points.lead_low * pace + points.held_low, points.lead_full * pace + points.held_full, points.heat
+    )
     kinetic = (points.q_slope_each.sum(axis=1) + points.q_slope_lead)[:, None] * speed * speed / 2
-    # Being off the line where that is cheaper than the wheel left out then.
-    wheel = (team.drag_area_m2 * points.left_out + WHEEL_DRAG_AREA_M2) * drag
-    off = (team.drag_area_m2 + WHEEL_DRAG_AREA_M2) * slower * np.abs(slower)
-    gain = np.maximum(0.0, points.away_s * pace + points.sigma * points.air[:, None] * (wheel - off))
+    gain = np.maximum(0.0, points.away_s * pace + points.sigma * _wheel_less_off(points, air_speed))
     h = pace + (each.sum(axis=1)[:, None] - each) + leading + force - kinetic - (gain.sum(axis=1)[:, None] - gain)
     if np.any(points.limits.optional):
         # At most all of these are absent: their cost as followers at the worst share comes off where it is a cost.
@@ -307,21 +316,50 @@ def _h_by_leader(points: _Points, v: Floats) -> Floats:
     return np.asarray(h)
 
 
+def _wheel_less_off(points: _Points, air_speed: Floats) -> Floats:
+    """(points, riders) drag on the wheel left out less that off the line, at the crank: below 0 but when very slow."""
+    team = points.team
+    slower = air_speed - team.rules.closing_mps
+    wheel = (team.drag_area_m2 * points.left_out + WHEEL_DRAG_AREA_M2) * air_speed * np.abs(air_speed)
+    off = (team.drag_area_m2 + WHEEL_DRAG_AREA_M2) * slower * np.abs(slower)
+    return np.asarray(points.air[:, None] * (wheel - off))
+
+
+def _lesser(one: Floats, other: Floats, heat: float) -> tuple[Floats, Floats]:
+    """The lesser of two, and the weight of the first; with heat smoothed, and never more than the lesser."""
+    if heat == 0.0:
+        return np.minimum(one, other), np.where(one <= other, 1.0, 0.0)
+    apart = np.clip((one - other) / heat, -500.0, 500.0)
+    return np.minimum(one, other) - heat * np.log1p(np.exp(-np.abs(apart))), 1 / (1 + np.exp(apart))
+
+
+def _least_of(h: Floats, heat: float) -> Floats:
+    """(points,) the least over leaders; with heat smoothed, and never more than the least."""
+    least = h.min(axis=1)
+    if heat == 0.0:
+        return np.asarray(least)
+    return np.asarray(least - heat * np.log(np.exp(-(h - least[:, None]) / heat).sum(axis=1)))
+
+
 def _least_h(points: _Points) -> tuple[Floats, Floats]:
     """(points,) the least of h over speed and leader, and the speed: a grid, then golden section around its best."""
+
+    def least(v: Floats) -> Floats:
+        return _least_of(_h_by_leader(points, v), points.heat)
+
     count = len(points.air)
     grid = np.geomspace(_SLOWEST_MPS, FASTEST_LINE_MPS, _GRID)
-    values = np.stack([_h_by_leader(points, np.full(count, v)).min(axis=1) for v in grid])
+    values = np.stack([least(np.full(count, v)) for v in grid])
     index = np.argmin(values, axis=0)
     low, high = grid[np.maximum(index - 1, 0)], grid[np.minimum(index + 1, _GRID - 1)]
     ratio = (np.sqrt(5) - 1) / 2
     a, b = high - ratio * (high - low), low + ratio * (high - low)
-    fa, fb = _h_by_leader(points, a).min(axis=1), _h_by_leader(points, b).min(axis=1)
+    fa, fb = least(a), least(b)
     for _ in range(_GOLDEN):
         left = fa < fb
         low, high = np.where(left, low, a), np.where(left, b, high)
         probe = np.where(left, high - ratio * (high - low), low + ratio * (high - low))
-        value = _h_by_leader(points, probe).min(axis=1)
+        value = least(probe)
         a, b, fa, fb = (
             np.where(left, probe, b),
             np.where(left, a, probe),
@@ -346,7 +384,7 @@ def _turn_ends_s(team: Team, prices: Prices, limits: Limits) -> float:
     hump[:, limits.optional] = 0.0
     if not hump.any():
         return 0.0
-    _, few = _off_line(team)
+    _, few = _off_line(team, limits)
 
     def largest(values: Floats) -> float:
         return float(np.sort(values, axis=-1)[..., -few:].sum())
@@ -360,13 +398,17 @@ def _turn_ends_s(team: Team, prices: Prices, limits: Limits) -> float:
     return float(finish.sum()) - largest(finish) - rises - escapes - falls
 
 
-def lower_bound_s(team: Team, ground: Ground, prices: Prices) -> float:
-    """What no rotation can beat on this ground, whatever the prices are; better prices prove more."""
+def lower_bound_s(team: Team, ground: Ground, prices: Prices, least_turn_s: float | None = None) -> float:
+    """What no rotation can beat on this ground, whatever the prices are; better prices prove more.
+
+    Args:
+        least_turn_s: no turn but the last is shorter; None takes the shortest turn of the rules.
+    """
     spare = team.riders - team.rules.counted
     choices = list(combinations(range(team.riders), spare)) if spare > 0 else [()]
     if len(choices) > _MOST_CHOICES:
         choices = [tuple(range(team.riders))]
-    return max(0.0, min(_value_s(team, ground, prices, limits_of(team, choice)) for choice in choices))
+    return max(0.0, min(_value_s(team, ground, prices, limits_of(team, choice, least_turn_s)) for choice in choices))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -475,7 +517,7 @@ def _turn_prices(
 ) -> Floats:
     """(pieces, riders) δ: 0 on stretches with hard pieces, else what being off the line pays for at their speeds."""
     turn = np.zeros((len(speed), team.riders))
-    away_s, _ = _off_line(team)
+    away_s, _ = _off_line(team, limits)
     keep_out = _left_out(team)
     air = speed + coarse.wind_mps
     slower = np.maximum(air - team.rules.closing_mps, 0.0)
@@ -493,7 +535,7 @@ def _turn_prices(
         here = coarse.stretch == index
         if np.mean(hard[here]) > 0.1:
             continue
-        pays_j = 0.93 * limits.keeps * away_s * np.min(more_w[here], axis=0)
+        pays_j = _PAYS * limits.keeps * away_s * np.min(more_w[here], axis=0)
         low, high = np.zeros(team.riders), np.full(team.riders, 0.6)
         for _ in range(30):
             middle = 0.5 * (low + high)
@@ -518,9 +560,9 @@ def _climbed(team: Team, coarse: Ground, limits: Limits, knots: Floats, logs: Fl
             turn=turn,
         )
 
-    def loss(flat: Floats) -> tuple[float, Floats]:
+    def loss(flat: Floats, heat: float) -> tuple[float, Floats]:
         prices = prices_of(flat)
-        value, by_reserve, by_slope, by_lead = _value_and_slopes(team, coarse, prices, limits)
+        value, by_reserve, by_slope, by_lead = _value_and_slopes(team, coarse, prices, limits, heat)
         pi = np.exp(flat[: split[0]]).reshape(shape)
         gradient = np.concatenate(
             (
@@ -534,56 +576,79 @@ def _climbed(team: Team, coarse: Ground, limits: Limits, knots: Floats, logs: Fl
     keeps = float(limits.keeps.min())
     first = np.full(cells + 1, np.log(keeps / (1 - min(keeps, 0.98))))
     flat = np.concatenate((logs, np.clip(first, -3.0, 3.0), np.full(cells + 1, 3.0)))
-    for _ in range(_RESTARTS):
-        flat = _descend(loss, flat, 40)
+    for heat, steps in ((1e-3, 30), (2e-4, 40), (5e-5, 40)):
+        flat = _descend(lambda y, heat=heat: loss(y, heat / 12.0), flat, steps)  # type: ignore[misc]
     return prices_of(flat)
 
 
 def _value_and_slopes(
-    team: Team, ground: Ground, prices: Prices, limits: Limits
+    team: Team, ground: Ground, prices: Prices, limits: Limits, heat: float = 0.0
 ) -> tuple[float, Floats, Floats, Floats]:
-    """The bound, and how it grows with prices of reserve (edges, riders), slopes (edges,) and leads (edges,)."""
-    points = _points(team, ground, prices, limits)
+    """The bound, and how it grows with prices of reserve (edges, riders), slopes (edges,) and leads (edges,).
+
+    With heat every choice within h is smoothed: a little less than the bound, without its kinks. What escapes at the
+    ends of whole turns is left out of the slopes; it is small.
+    """
+    points = _points(team, ground, prices, limits, heat)
     least, v = _least_h(points)
     cells, riders = len(ground.grade), team.riders
     mass = team.mass_kg + WHEEL_INERTIA_KG
-    leader = np.argmin(_h_by_leader(points, v), axis=1)
-    rows = np.arange(2 * cells)
-    mine = points.ranks[rows, leader][:, None]
+    h = _h_by_leader(points, v)
+    if heat == 0.0:
+        leads = np.zeros_like(h)
+        leads[np.arange(len(h)), np.argmin(h, axis=1)] = 1.0
+    else:
+        leads = np.exp(-(h - h.min(axis=1, keepdims=True)) / heat)
+        leads /= leads.sum(axis=1, keepdims=True)
+    follows = 1 - leads
     best = np.append(np.sort(np.array(team.shares[riders][1:])), 1.0)
-    share = best[np.where(points.ranks < mine, points.ranks, np.maximum(points.ranks - 1, 0))]
-    share[rows, leader] = team.shares[riders][0]
+    sheltered = np.zeros_like(h)
+    for leader in range(riders):
+        ahead_of = points.ranks < points.ranks[:, leader][:, None]
+        share = best[np.where(ahead_of, points.ranks, np.maximum(points.ranks - 1, 0))]
+        share[:, leader] = 0.0
+        sheltered += leads[:, leader][:, None] * share
     speed = v[:, None]
     pace = points.standing / speed
     air_speed = speed + points.wind
-    force = (
-        points.air[:, None] * (team.drag_area_m2 * share + WHEEL_DRAG_AREA_M2) * air_speed * np.abs(air_speed)
+    drag = points.air[:, None] * air_speed * np.abs(air_speed)
+    rest = (
+        drag * WHEEL_DRAG_AREA_M2
         + points.push[:, None] * team.mass_kg
         + (0.091 + 0.0087 * speed) / DRIVETRAIN_EFFICIENCY
     )
-    leads = np.zeros((2 * cells, riders), dtype=bool)
-    leads[rows, leader] = True
-    steep = np.where(leads, points.ahead, points.behind)
-    base = np.where(leads, points.pi, points.price)
-    low_cost = np.where(leads, points.lead_low, points.follow_low) * pace + points.held_low
-    full_cost = np.where(leads, points.lead_full, points.follow_full) * pace + points.held_full
-    full = full_cost < low_cost
-    drawn = np.where(full, 0.0, limits.keeps)
-    worst_w = _offset_power_w(team, drawn, steep)
-    offset = np.where(leads, np.where(full, points.lead_full, points.lead_low), 0.0) + np.where(
-        leads, 0.0, np.where(full, points.follow_full, points.follow_low)
+    fresh = np.zeros(riders)
+    _, low_f = _lesser(points.follow_low * pace + points.held_low, points.follow_full * pace + points.held_full, heat)
+    _, low_l = _lesser(points.lead_low * pace + points.held_low, points.lead_full * pace + points.held_full, heat)
+
+    def mixed(low: Floats, at_low: Floats, at_full: Floats) -> Floats:
+        return np.asarray(low * at_low + (1 - low) * at_full)
+
+    worst_f = mixed(
+        low_f, _offset_power_w(team, limits.keeps, points.behind), _offset_power_w(team, fresh, points.behind)
     )
-    by_sigma = force - worst_w * pace
-    by_base = (offset / np.maximum(base, 1e-15) + steep * worst_w) * pace
-    by_pi = by_base * np.where(leads, 1.0, points.price / np.maximum(points.pi, 1e-15))
-    held = np.where(full, team.w_prime_j, points.low_j)
+    worst_l = mixed(
+        low_l, _offset_power_w(team, limits.keeps, points.ahead), _offset_power_w(team, fresh, points.ahead)
+    )
+    by_sigma_f = drag * team.drag_area_m2 * sheltered + follows * (rest - worst_f * pace)
+    by_sigma_l = leads * (drag * team.drag_area_m2 * team.shares[riders][0] + rest - worst_l * pace)
+    offset_f = mixed(low_f, points.follow_low, points.follow_full) / np.maximum(points.price, 1e-15)
+    offset_l = mixed(low_l, points.lead_low, points.lead_full) / np.maximum(points.pi, 1e-15)
+    keep = points.price / np.maximum(points.pi, 1e-15)
+    by_pi = follows * keep * (offset_f + points.behind * worst_f) * pace
+    by_pi += leads * (offset_l + points.ahead * worst_l) * pace
+    less = _wheel_less_off(points, air_speed)
+    gains = follows * (points.away_s * pace + points.sigma * less > 0)
+    by_sigma_f = by_sigma_f - gains * less
+    by_pi = by_pi - gains * points.away_s / np.maximum(points.pi, 1e-15) * pace
+    held = follows * mixed(low_f, points.low_j, team.w_prime_j) + leads * mixed(low_l, points.low_j, team.w_prime_j)
     weight = 0.5 * np.concatenate((ground.length_m, ground.length_m))[:, None]
-    by_extra = (weight * by_sigma * leads / mass).sum(axis=1)
+    by_extra = (weight * by_sigma_l / mass).sum(axis=1)
     d_sigma, d_pi, d_lead = np.zeros((cells + 1, riders)), np.zeros((cells + 1, riders)), np.zeros(cells + 1)
-    for side, rowset in ((slice(0, cells), slice(0, cells)), (slice(1, cells + 1), slice(cells, 2 * cells))):
-        d_sigma[side] += (weight * by_sigma)[rowset]
-        d_pi[side] += (weight * by_pi)[rowset]
-        d_lead[side] += by_extra[rowset]
+    for side, rows in ((slice(0, cells), slice(0, cells)), (slice(1, cells + 1), slice(cells, 2 * cells))):
+        d_sigma[side] += (weight * (by_sigma_f + by_sigma_l))[rows]
+        d_pi[side] += (weight * by_pi)[rows]
+        d_lead[side] += by_extra[rows]
     squares = (v[:cells] ** 2 + v[cells:] ** 2) / (4 * DRIVETRAIN_EFFICIENCY)
     d_sigma[:-1] += squares[:, None] * mass
     d_sigma[1:] -= squares[:, None] * mass
@@ -592,13 +657,12 @@ def _value_and_slopes(
     mean_held = 0.5 * (held[:cells] + held[cells:])
     d_pi[:-1] += mean_held
     d_pi[1:] -= mean_held
-    hump = _hump_j(team, limits, prices.turn[-1:])[0]
     d_pi[-1] += limits.floor_j
     d_pi[0] -= team.w_prime_j
+    hump = _hump_j(team, limits, prices.turn[-1:])[0]
     if hump.any():
-        few = _off_line(team)[1]
         kept = np.ones(riders, dtype=bool)
-        kept[np.argsort(prices.reserve[-1] * hump)[-few:]] = False
+        kept[np.argsort(prices.reserve[-1] * hump)[-_off_line(team, limits)[1] :]] = False
         d_pi[-1] += hump * kept
     total = float(np.sum(0.5 * ground.length_m * (least[:cells] + least[cells:])))
     total += float(prices.reserve[-1] @ limits.floor_j - prices.reserve[0] @ team.w_prime_j)

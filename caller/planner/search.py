@@ -20,6 +20,7 @@ from caller.planner.bound import coarse_ground, guide, lower_bound_s
 from caller.planner.fluid import flow
 from caller.planner.model import (
     FASTEST_LINE_MPS,
+    LEAST_TURN_S,
     Floats,
     Ground,
     Rotation,
@@ -75,7 +76,9 @@ def optimise(
     tell("search", 0.25)
     best = _search(course, team, ground, steady, form, tell)
     tell("bound", 0.9)
-    bound_s = lower_bound_s(team, ground, found.prices)
+    # A rider short of rest leads for less than the rules' shortest turn: then the proof must allow for that.
+    shortest_s = min([rules.shortest_turn_s, *(turn.end_s - turn.start_s for turn in best.ride.turns[:-1])])
+    bound_s = lower_bound_s(team, ground, found.prices, max(shortest_s, LEAST_TURN_S))
     tell("done", 1.0)
     return write_plan(
         method="optimised" if form == "memorable" else "optimised, free",
@@ -202,7 +205,7 @@ def _sweep(course: Course, team: Team, ground: Ground, now: Polished, rotation: 
         return float(1.5 * np.maximum(-over, 0.0) @ scarce - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)
-    for move in _moves(course, team, rotation, step_s):
+    for move in _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps)):
         for _ in range(3):
             trial = move(rotation)
             if trial is None:
@@ -214,7 +217,18 @@ def _sweep(course: Course, team: Team, ground: Ground, now: Polished, rotation: 
     return rotation
 
 
-def _moves(course: Course, team: Team, rotation: Rotation, step_s: float) -> list[Move]:
+def _most_s(course: Course, team: Team, ground: Ground, speeds: Floats) -> Floats:
+    """(stretches, riders) the longest turn the rules allow, by length and by what it draws at these speeds."""
+    rules = team.rules
+    middle = 0.5 * (speeds[1:] + speeds[:-1])
+    most = np.full((len(course.stretches), team.riders), rules.longest_turn_s)
+    for index in range(len(course.stretches)):
+        over = np.maximum(_front_w(team, ground, middle, ground.stretch == index) - team.critical_power_w, 1e-6)
+        most[index] = np.minimum(most[index], rules.draw_per_turn * team.w_prime_j / over)
+    return most
+
+
+def _moves(course: Course, team: Team, rotation: Rotation, step_s: float, most_s: Floats) -> list[Move]:
     kinds: dict[str, list[int]] = {}
     for index, part in enumerate(course.stretches):
         kinds.setdefault(part.terrain.value, []).append(index)
@@ -225,13 +239,13 @@ def _moves(course: Course, team: Team, rotation: Rotation, step_s: float) -> lis
         groups += single
     moves: list[Move] = []
     for group in groups:
-        moves += [_longer(team, group, riders, sign * step_s) for sign in (1, -1)]
-        moves += [_longer(team, group, (rider,), sign * step_s) for rider in riders for sign in (1, -1)]
+        moves += [_longer(team, group, riders, sign * step_s, most_s) for sign in (1, -1)]
+        moves += [_longer(team, group, (rider,), sign * step_s, most_s) for rider in riders for sign in (1, -1)]
     moves += [_swap(one, other) for one in range(len(riders)) for other in range(one + 1, len(riders))]
     return moves
 
 
-def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: float) -> Move:
+def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: float, most_s: Floats) -> Move:
     rules = team.rules
     step_s = abs(by_s)
     least = float(np.ceil(rules.shortest_turn_s / step_s - 1e-9)) * step_s
@@ -246,7 +260,7 @@ def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: f
                 new = old + by_s
                 if new < least:
                     new = least if by_s > 0 else 0.0
-                if new > rules.longest_turn_s or (len(riders) > 1 and new == 0):
+                if (new > most_s[index, rider] and by_s > 0) or (len(riders) > 1 and new == 0):
                     return None
                 lengths[index][rider] = new
             if not any(lengths[index]):
