@@ -777,6 +777,14 @@ async def test_ready_and_heard_are_told_again_to_a_server_that_came_back(browser
     assert stage.told[2:] == [{"kind": "ready", "ready": True}, {"kind": "sound", "heard": True}]
 
 
+async def test_the_sound_check_says_what_this_rider_will_hear(browser: Any) -> None:
+    checks = (spoken("stand_by", 0, "otto", 0.4), spoken("stand_by", 0, "maya", 0.9))
+    stage, fetched = await hearing(browser, "/lobby/TEST23", welcome("maya"), lobby(may=(), sound_check=checks), here())
+    await stage.page.get_by_role("button", name="Play the sound").click()
+    await stage.page.wait_for_function("() => starts.length === 1")
+    assert (fetched, (await stage.page.evaluate("starts"))[0]["length"]) == (["0.9.wav"], 0.9)
+
+
 @pytest.mark.parametrize(("rider", "screen"), [(None, "desk"), ("maya", "bars")])
 async def test_when_the_start_is_set_the_lobby_turns_into_desk_or_bars_without_loading(
     browser: Any, rider: str | None, screen: str

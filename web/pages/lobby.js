@@ -132,10 +132,11 @@ export class Lobby {
 
   async #play() {
     const { live } = this.stage
-    const language = live.welcome?.roster.find((card) => card.id === live.welcome?.you.rider)?.language
-    const saids = (live.state?.cues ?? []).map((cue) => (language ? cue.said[language] : undefined) ?? Object.values(cue.said)[0])
-    const said = saids.find((one) => one?.clip)
-    const sounded = (said && (await live.voice.speakNow(said))) || (await live.voice.chime())
+    const own = live.welcome?.roster.find((card) => card.id === live.welcome?.you.rider)
+    const checks = live.state?.sound_check ?? []
+    const cue = checks.find((one) => one.rider === own?.id) ?? checks[0]
+    const said = cue && ((own && cue.said[own.language]) ?? Object.values(cue.said)[0])
+    const sounded = (said?.clip && (await live.voice.speakNow(said))) || (await live.voice.chime())
     this.#check.show({ heard: this.#heard, blocked: !sounded })
   }
 
