@@ -403,12 +403,15 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     rules = team.rules
     finish_s = float(edge_s[-1])
     times = edge_s.tolist()
-    cell_stretch = ground.stretch.tolist()
+    cell_stretch: list[int] = ground.stretch.tolist()
+    last_cell = len(cell_stretch) - 1
     closing, latch_s = rules.closing_mps, rules.latch_s
 
-    def lengths_at(at_s: float) -> tuple[float, ...]:
-        cell = min(max(bisect_right(times, at_s) - 1, 0), len(cell_stretch) - 1)
-        return rotation.lengths_s[cell_stretch[cell]]
+    present_riders = rotation.order
+    totals = [sum(row[rider] for rider in present_riders) for row in rotation.lengths_s]
+
+    def stretch_at(at_s: float) -> int:
+        return cell_stretch[min(max(bisect_right(times, at_s) - 1, 0), last_cell)]
 
     wheels = list(rotation.order)
     apart: list[tuple[float, int, int]] = []  # until, place, rider: in the order they swung off
@@ -416,28 +419,36 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     present = len(wheels)
     starts: list[float] = []
     rows: list[tuple[list[float], list[float]]] = []
+    known: dict[tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]], int] = {}
+    ids: list[int] = []
     turns: list[Turn] = []
     riders = team.riders
 
     def note(at_s: float) -> None:
-        shares = team.shares[len(wheels)]
-        share, slower = [1.0] * riders, [0.0] * riders
-        for slot, rider in enumerate(wheels):
-            share[rider] = shares[slot]
-        for _, place, rider in apart:
-            slower[rider] = closing if place == _DRIFT else 0.0
+        drifting = tuple([rider for _, place, rider in apart if place == _DRIFT])
+        latching = tuple([rider for _, place, rider in apart if place == _LATCH])
+        key = (tuple(wheels), drifting, latching)
+        index = known.get(key)
+        if index is None:
+            share, slower = [1.0] * riders, [0.0] * riders
+            for rider, one in zip(wheels, team.shares[len(wheels)], strict=True):
+                share[rider] = one
+            for rider in drifting:
+                slower[rider] = closing
+            index = known[key] = len(rows)
+            rows.append((share, slower))
         if starts and starts[-1] == at_s:
-            rows[-1] = (share, slower)
+            ids[-1] = index
         else:
             starts.append(at_s)
-            rows.append((share, slower))
+            ids.append(index)
 
     def granted(rider: int, at_s: float) -> tuple[float, float]:
-        lengths = lengths_at(at_s)
-        planned = lengths[rider]
+        stretch = stretch_at(at_s)
+        planned = rotation.lengths_s[stretch][rider]
         had = rest[rider]
-        full = sum(lengths[other] for other in rest if other != rider)
-        if had is None or full <= 0 or had >= full:
+        full = totals[stretch] - planned
+        if had is None or full <= 0 or had >= full - 1e-9:
             return planned, max(LEAST_TURN_S, planned)
         return planned, max(LEAST_TURN_S, float(round(planned * had / full)))
 
@@ -464,7 +475,7 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
             else:
                 apart.pop(index)
                 slot = len(wheels)
-                lengths = lengths_at(change)
+                lengths = rotation.lengths_s[stretch_at(change)]
                 while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
                     slot -= 1
                 wheels.insert(slot, rider)
@@ -486,7 +497,7 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
         ends = now + length
         note(now)
     turns.append(Turn(rider=wheels[0], start_s=began, end_s=finish_s))
-    share, slower = (np.array([row[part] for row in rows]) for part in range(2))
+    share, slower = (np.array([row[part] for row in rows])[ids] for part in range(2))
     return Phases(start_s=np.array(starts), share=share, slower_mps=slower), tuple(turns)
 
 
@@ -564,8 +575,13 @@ def reserves_j(team: Team, span_s: Floats, power: Floats) -> Floats:
         keep = np.exp(-span * rate)
         add = np.maximum(0.0, -below) * span
     drawn = np.zeros((len(span_s) + 1, team.riders))
-    now = np.zeros(team.riders)
-    for part in range(len(span_s)):
-        now = now * keep[part] + add[part]
-        drawn[part + 1] = now
+    logs = np.cumsum(np.log(np.maximum(keep, 1e-300)), axis=0)
+    if float(logs[-1].min()) > -600.0:
+        # The recurrence drawn = keep · drawn + add in closed form: all terms are positive, nothing cancels.
+        drawn[1:] = np.exp(logs) * np.cumsum(add * np.exp(-logs), axis=0)
+    else:
+        now = np.zeros(team.riders)
+        for part in range(len(span_s)):
+            now = now * keep[part] + add[part]
+            drawn[part + 1] = now
     return team.w_prime_j - drawn

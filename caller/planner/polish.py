@@ -161,10 +161,13 @@ def solve_step(
     line = scaled @ g
     lam = np.zeros(len(rows))
     diagonal = np.maximum(np.diag(quad), 1e-18)
+    wanted = line - slack
     for _ in range(60):
+        before = lam.copy()
         for row in range(len(lam)):
-            rest = float(quad[row] @ lam) - diagonal[row] * lam[row]
-            lam[row] = max(0.0, (line[row] - slack[row] - rest) / diagonal[row])
+            lam[row] = max(0.0, lam[row] + (wanted[row] - float(quad[row] @ lam)) / diagonal[row])
+        if float(np.max(np.abs(lam - before), initial=0.0)) <= 1e-3 * float(np.max(lam, initial=0.0)):
+            break
     change = weights @ np.clip(-(g - lam @ big) / stiff, -_MOST_STEP, _MOST_STEP)
     logits = np.clip((lam @ flat) / stiff_flat, -0.3, 0.3) if flat.shape[1] else np.zeros(0)
     return change, logits.reshape(stiff_logit.shape), lam

@@ -137,10 +137,10 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
 def _search(course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report) -> Effort:
     best = steady
     for turn_s in _USUAL_TURNS_S:
-        tell("search", 0.3 + 0.4 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
+        tell("search", 0.3 + 0.3 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
         rotation, speeds = _smooth_start(course, team, ground, steady, turn_s)
-        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 1))
-    tell("search", 0.7)
+        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0))
+    tell("search", 0.6)
     best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2))
     if form == "free":
         best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2))

@@ -39,7 +39,7 @@ __all__ = ["Effort", "check_counted", "holds", "steady_plan", "steady_ride", "tu
 _USUAL_TURN_S = 30.0
 _STEP_S = 5.0
 _SCALES = (1.3, 1.0, 0.9, 0.8, 0.7, 0.55, 0.4, 0.25, 0.1)
-_HALVINGS = 9
+_HALVINGS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,9 +132,9 @@ def _ride_at(course: Course, team: Team, ground: Ground, riders: tuple[int, ...]
         for index in range(len(course.stretches)):
             here = ground.stretch == index
             speed, shares, front = _fastest(team, means, index, chosen, holdable)
-            mean = average_power_w(team, means, np.full(len(means.grade), speed), riders)[index]
-            targets[here] = speed_at_power_mps(team, ground, float(mean), riders)[here]
+            targets[here] = average_power_w(team, means, np.full(len(means.grade), speed), riders)[index]
             lengths.append(turn_lengths_s(team, shares, front))
+        targets = speed_at_power_mps(team, ground, targets, riders)
         if repeat == 0:
             spread_s = float(np.sum(ground.length_m / targets))
     speeds = speed_profile(team, ground, targets, riders)
@@ -202,8 +202,8 @@ def _fastest(
     return low, shares / shares.sum(), front
 
 
-def speed_at_power_mps(team: Team, ground: Ground, mean_w: float, riders: tuple[int, ...]) -> Floats:
-    """(cells,) the speed that a mean wheel power holds, between the slowest and the fastest a line rides."""
+def speed_at_power_mps(team: Team, ground: Ground, mean_w: Floats, riders: tuple[int, ...]) -> Floats:
+    """(cells,) the speed that a mean wheel power (cells,) holds, between the slowest and the fastest a line rides."""
     low = np.full(len(ground.grade), SLOWEST_LINE_MPS)
     high = np.full(len(ground.grade), FASTEST_LINE_MPS)
     for _ in range(32):
