@@ -180,7 +180,7 @@ def test_a_request_that_cannot_be_met_stands_in_the_transcript_and_changes_nothi
 def test_words_in_a_transcript_can_be_of_another_language() -> None:
     # Spanish for a change is cambio (dictionary).
     english, spanish = (run_fast(small(), planner=plan_by_hand, language=code).transcript for code in ("en", "es"))
-    assert "“Otto, switch”" in english
+    assert "“Otto, switch now”" in english
     assert "“Otto, cambio”" in spanish
 
 

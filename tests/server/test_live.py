@@ -405,12 +405,12 @@ async def test_clips_are_wanted_when_a_race_opens_and_told_when_they_come(here: 
     assert any(text == "stop" for text, _, _ in voice.wanted)
     director = await here.page(made.code, made.ticket)
     assert (await director.next("state"))["sound_check"][0]["said"]["en"]["clip"] is None
-    assert next(iter(voice.wanted))[0] == "Maya next"  # what is told next is wanted first
-    voice.rendered.add("Maya next")
+    assert next(iter(voice.wanted))[0] == "Maya, you're next"  # what is told next is wanted first
+    voice.rendered.add("Maya, you're next")
     here.parts.house.clip_came(None)
     state = await director.next("state")
     said = state["sound_check"][0]["said"]["en"]
-    assert (said["text"], said["clip"]) == ("Maya next", f"/clips/{9:024x}.wav")
+    assert (said["text"], said["clip"]) == ("Maya, you're next", f"/clips/{9:024x}.wav")
     presence = await director.next("presence")
     assert presence["clips_ready"] == 1
     assert presence["clips_wanted"] > 50
