@@ -410,7 +410,7 @@ async def test_clips_are_wanted_when_a_race_opens_and_told_when_they_come(here: 
     here.parts.house.clip_came(None)
     state = await director.next("state")
     said = state["sound_check"][0]["said"]["en"]
-    assert (said["text"], said["clip"]) == ("Maya, you're next", f"/clips/{9:024x}.wav")
+    assert (said["text"], said["clip"]) == ("Maya, you're next", f"/clips/{17:024x}.wav")
     presence = await director.next("presence")
     assert presence["clips_ready"] == 1
     assert presence["clips_wanted"] > 50
