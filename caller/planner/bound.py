@@ -139,9 +139,9 @@ def _off_line(team: Team, limits: Limits) -> tuple[float, int]:
     turns of the shortest length fit into the longest time off the line.
     """
     rules, riders = team.rules, team.riders
-    most_s = drift_s(max(1, riders - 1), rules.closing_mps) + rules.latch_s
+    most_s = drift_s(riders, rules.closing_mps) + rules.latch_s
     others = min(riders - 2, int(np.ceil(most_s / limits.least_turn_s - 1e-9)) - 1) if riders > 2 else 0
-    return drift_s(max(1, riders - 1 - others), rules.closing_mps) + rules.latch_s, min(riders, others + 2)
+    return drift_s(riders - others, rules.closing_mps) + rules.latch_s, min(riders, others + 2)
 
 
 def _left_out(team: Team) -> float:

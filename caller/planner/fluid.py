@@ -133,7 +133,7 @@ class _Builder:
     @staticmethod
     def of(team: Team, ground: Ground, order: tuple[int, ...], turn_s: float) -> "_Builder":
         count = len(order)
-        away_s = drift_s(max(1, count - 1), team.rules.closing_mps) + team.rules.latch_s
+        away_s = drift_s(count, team.rules.closing_mps) + team.rules.latch_s
         drifting = min(0.9, away_s / turn_s) if count > 1 else 0.0
         share = np.ones((2 * count, team.riders))
         slower = np.zeros((2 * count, team.riders))

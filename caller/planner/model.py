@@ -49,6 +49,7 @@ __all__ = [
     "cut_ground",
     "edge_times_s",
     "form_team",
+    "over_draw_j",
     "power_w",
     "reserves_j",
     "rotate",
@@ -490,7 +491,7 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
                 rest[other] = 0.0
             elif before is not None:
                 rest[other] = before + credit
-        drift = drift_s(max(1, len(wheels)), closing)
+        drift = drift_s(len(wheels) + 1, closing)
         apart.append((now + drift, _DRIFT, leader))
         began = now
         planned, length = granted(wheels[0], now)
@@ -560,6 +561,15 @@ def cell_powers_w(
         + gain[cell][:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
     )
     return np.maximum(0.0, force * mean[cell][:, None]) / DRIVETRAIN_EFFICIENCY
+
+
+def over_draw_j(team: Team, ride: Ride) -> Floats:
+    """(turns,) by how much each turn draws more of its rider's reserve than the rules allow; below 0 if it doesn't."""
+    starts = np.searchsorted(ride.cut_s, [turn.start_s for turn in ride.turns])
+    ends = np.searchsorted(ride.cut_s, [turn.end_s for turn in ride.turns])
+    riders = [turn.rider for turn in ride.turns]
+    drawn = ride.left_j[starts, riders] - ride.left_j[ends, riders]
+    return np.asarray(drawn - team.rules.draw_per_turn * team.w_prime_j[riders])
 
 
 def reserves_j(team: Team, span_s: Floats, power: Floats) -> Floats:

@@ -20,6 +20,7 @@ from caller.planner.model import (
     Ride,
     Rotation,
     Team,
+    over_draw_j,
     simulate,
 )
 
@@ -54,7 +55,9 @@ class Polished:
 def merit_s(team: Team, ride: Ride, worth_s_per_j: Floats) -> float:
     """Finish time with what is missing of reserves at half as much again as its worth."""
     missing = np.maximum(0.0, team.rules.reserve_margin * team.w_prime_j - ride.least_j)
-    return ride.finish_s + 1.5 * float(missing @ worth_s_per_j)
+    # A turn that draws too much is no dearer than a reserve that is missing.
+    over = float(np.maximum(0.0, over_draw_j(team, ride)).sum()) * float(worth_s_per_j.mean())
+    return ride.finish_s + 1.5 * (float(missing @ worth_s_per_j) + over)
 
 
 def polished(
@@ -117,12 +120,30 @@ def _step(
     watched = watched_places(team, over_j, rotation.order)
     rows = _reserve_slopes(team, ground, speeds, ride, watched)
     slack = np.array([over_j[part, rider] for rider, part in watched])
-    none = np.zeros((len(watched), 0, 0))
+    steep = _steep_turns(team, ride)
+    if steep:
+        ends = _reserve_slopes(team, ground, speeds, ride, [(rider, end) for rider, _, end, _ in steep])
+        starts = _reserve_slopes(team, ground, speeds, ride, [(rider, start) for rider, start, _, _ in steep])
+        rows = np.vstack((rows, ends - starts))
+        slack = np.concatenate((slack, [-over for _, _, _, over in steep]))
+    none = np.zeros((len(rows), 0, 0))
     change, _, lam = solve_step(time_slope, rows, speeds, slack, weights, most, none, np.zeros((0, 0)), 0.0)
     multipliers = np.zeros(team.riders)
-    for value, (rider, _) in zip(lam, watched, strict=True):
+    for value, (rider, _) in zip(lam[: len(watched)], watched, strict=True):
         multipliers[rider] += value
     return change, multipliers
+
+
+def _steep_turns(team: Team, ride: Ride) -> list[tuple[int, int, int, float]]:
+    """(rider, first part, last part, J over) of the turns that draw more than the rules allow, or nearly."""
+    over = over_draw_j(team, ride)
+    found = []
+    for index in np.argsort(-over, kind="stable")[:12].tolist():
+        turn = ride.turns[index]
+        if over[index] > -0.05 * float(team.w_prime_j[turn.rider]):
+            start, end = np.searchsorted(ride.cut_s, (turn.start_s, turn.end_s)).tolist()
+            found.append((turn.rider, start, end, float(over[index])))
+    return found
 
 
 def solve_step(

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from caller.course import Course
+from caller.errors import PlanRefused
 from caller.plan import Plan, RaceRules
 from caller.planner.bound import coarse_ground, guide, lower_bound_s
 from caller.planner.fluid import flow
@@ -27,13 +28,23 @@ from caller.planner.model import (
     Team,
     cut_ground,
     form_team,
+    over_draw_j,
     power_w,
     simulate,
 )
 from caller.planner.polish import Polished, polished
-from caller.planner.steady import Effort, check_counted, holds, steady_ride, turn_lengths_s
+from caller.planner.steady import (
+    Effort,
+    check_counted,
+    draws_within,
+    equal_turns_ride,
+    holds,
+    steady_ride,
+    turn_lengths_s,
+)
 from caller.planner.writing import write_plan
 from caller.riders import Roster
+from caller.units import RiderId
 
 __all__ = ["FORMS", "Report", "optimise"]
 
@@ -51,30 +62,44 @@ _PLENTY: Final = 70
 
 
 def optimise(
-    course: Course, roster: Roster, rules: RaceRules, *, form: str = "memorable", report: Report | None = None
+    course: Course,
+    roster: Roster,
+    rules: RaceRules,
+    *,
+    form: str = "memorable",
+    order: tuple[RiderId, ...] | None = None,
+    report: Report | None = None,
 ) -> Plan:
     """The fastest plan found, with the bound that says how much faster any plan could be.
 
     Args:
         form: one of FORMS.
+        order: the line at the gun, if it is not to be looked for; all riders of the roster, each once.
         report: told about progress.
     Raises:
         RulesRefused: the time counts on more riders than there are.
         NoPlan: somebody cannot hold the line at any pace.
+        PlanRefused: an order that is not the roster's riders, each once.
         ValueError: an unknown form.
     """
     if form not in FORMS:
         raise ValueError(f"form {form!r}; expected one of {', '.join(FORMS)}")
+    if order is not None and sorted(order) != sorted(roster.ids):
+        found_order = ", ".join(order) or "nobody"
+        raise PlanRefused("plan", "order", found_order, f"expected each of {', '.join(roster.ids)} once")
     tell = report or (lambda _what, _share: None)
     check_counted(roster, rules)
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     riders = tuple(range(team.riders))
     tell("steady plan", 0.0)
     steady = steady_ride(course, roster, team, ground, riders)
+    if order is not None:
+        steady = _in_order(team, ground, steady, tuple(roster.ids.index(rider) for rider in order))
+    equal = equal_turns_ride(course, team, ground, riders)
     tell("prices", 0.1)
     found = guide(team, ground)
     tell("search", 0.25)
-    best = _search(course, team, ground, steady, form, tell)
+    best = _search(course, team, ground, steady, form, tell, swaps=order is None)
     tell("bound", 0.9)
     # A rider short of rest leads for less than the rules' shortest turn: then the proof must allow for that.
     shortest_s = min([rules.shortest_turn_s, *(turn.end_s - turn.start_s for turn in best.ride.turns[:-1])])
@@ -90,6 +115,18 @@ def optimise(
         rotation=best.rotation,
         ride=best.ride,
         bound_s=bound_s,
+        equal_turns_s=None if equal is None else equal.ride.finish_s,
+    )
+
+
+def _in_order(team: Team, ground: Ground, effort: Effort, order: tuple[int, ...]) -> Effort:
+    """The same ride in another order, slowed down until it holds."""
+    rotation = replace(effort.rotation, order=order)
+    again = held(team, ground, effort.speeds_mps, rotation)
+    if again is not None:
+        return again
+    return Effort(
+        speeds_mps=effort.speeds_mps, rotation=rotation, ride=simulate(team, ground, effort.speeds_mps, rotation)
     )
 
 
@@ -101,9 +138,12 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
         scaled = np.minimum(speeds * factor, FASTEST_LINE_MPS)
         return Effort(speeds_mps=scaled, rotation=rotation, ride=simulate(team, ground, scaled, rotation))
 
+    def fine(effort: Effort) -> bool:
+        return holds(team, effort.ride, riders) and draws_within(team, effort.ride)
+
     factor, step = 1.0, 0.004
     now = at(factor)
-    rising = holds(team, now.ride, riders)
+    rising = fine(now)
     best = now if rising else None
     low, high = (factor, None) if rising else (None, factor)
     for _ in range(8):
@@ -112,7 +152,7 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
         if factor < 0.4:
             return None
         now = at(factor)
-        if holds(team, now.ride, riders):
+        if fine(now):
             low, best = factor, now
             if not rising:
                 break
@@ -125,7 +165,7 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
     for _ in range(halvings):
         middle = 0.5 * (low + high)
         now = at(middle)
-        if holds(team, now.ride, riders):
+        if fine(now):
             low = middle
             if best is None or now.ride.finish_s < best.ride.finish_s:
                 best = now
@@ -134,16 +174,22 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
     return best
 
 
-def _search(course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report) -> Effort:
+def _search(
+    course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report, *, swaps: bool
+) -> Effort:
     best = steady
     for turn_s in _USUAL_TURNS_S:
         tell("search", 0.3 + 0.3 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
         rotation, speeds = _smooth_start(course, team, ground, steady, turn_s)
-        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0))
+        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0, swaps=swaps))
     tell("search", 0.6)
-    best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2))
+    best = _better(
+        best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2, swaps=swaps)
+    )
     if form == "free":
-        best = _better(best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2))
+        best = _better(
+            best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2, swaps=swaps)
+        )
     return best
 
 
@@ -166,13 +212,21 @@ def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, tu
 
 
 def _refined(
-    course: Course, team: Team, ground: Ground, rotation: Rotation, speeds: Floats, step_s: float, rounds: int
+    course: Course,
+    team: Team,
+    ground: Ground,
+    rotation: Rotation,
+    speeds: Floats,
+    step_s: float,
+    rounds: int,
+    *,
+    swaps: bool,
 ) -> Effort | None:
     """Turns by trial and speeds by slope, in turn; the best that holds."""
     now = polished(team, ground, speeds, rotation, 6)
     best = held(team, ground, now.speeds_mps, rotation)
     for _ in range(rounds):
-        rotation = _sweep(course, team, ground, now, rotation, step_s)
+        rotation = _sweep(course, team, ground, now, rotation, step_s, swaps=swaps)
         now = polished(team, ground, now.speeds_mps, rotation, 8)
         after = held(team, ground, now.speeds_mps, rotation)
         if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
@@ -194,18 +248,26 @@ def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[
 Move = Callable[[Rotation], Rotation | None]
 
 
-def _sweep(course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float) -> Rotation:
+def _sweep(
+    course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float, *, swaps: bool
+) -> Rotation:
     """Each move on the rotation once, at the speeds at hand, kept if it pays and repeated while it does."""
     floor = team.rules.reserve_margin * team.w_prime_j
     worth = now.worth_s_per_j
     scarce = np.maximum(worth, float(worth.mean()))
 
     def cost(trial: Rotation) -> float:
-        over = simulate(team, ground, now.speeds_mps, trial).least_j - floor
-        return float(1.5 * np.maximum(-over, 0.0) @ scarce - 0.6 * np.maximum(over, 0.0) @ worth)
+        ride = simulate(team, ground, now.speeds_mps, trial)
+        over = ride.least_j - floor
+        steep = float(np.maximum(0.0, over_draw_j(team, ride)).sum()) * float(worth.mean())
+        return float(1.5 * (np.maximum(-over, 0.0) @ scarce + steep) - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)
-    for move in _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps)):
+    moves = _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps))
+    if swaps:
+        riders = len(rotation.order)
+        moves += [_swap(one, other) for one in range(riders) for other in range(one + 1, riders)]
+    for move in moves:
         for _ in range(3):
             trial = move(rotation)
             if trial is None:
@@ -241,7 +303,6 @@ def _moves(course: Course, team: Team, rotation: Rotation, step_s: float, most_s
     for group in groups:
         moves += [_longer(team, group, riders, sign * step_s, most_s) for sign in (1, -1)]
         moves += [_longer(team, group, (rider,), sign * step_s, most_s) for rider in riders for sign in (1, -1)]
-    moves += [_swap(one, other) for one in range(len(riders)) for other in range(one + 1, len(riders))]
     return moves
 
 

@@ -25,8 +25,10 @@ from caller.planner.model import (
     Rotation,
     Team,
     average_power_w,
+    coasting_mps,
     cut_ground,
     form_team,
+    over_draw_j,
     power_w,
     simulate,
     speed_profile,
@@ -34,9 +36,22 @@ from caller.planner.model import (
 from caller.planner.writing import write_plan
 from caller.riders import Roster
 
-__all__ = ["Effort", "check_counted", "holds", "steady_plan", "steady_ride", "turn_lengths_s"]
+__all__ = [
+    "Effort",
+    "check_counted",
+    "draws_within",
+    "equal_turns_ride",
+    "floor_j",
+    "holds",
+    "steady_plan",
+    "steady_ride",
+    "turn_lengths_s",
+]
 
 _USUAL_TURN_S = 30.0
+_DRAW_SLACK = 0.03
+"""By so much of W′ a turn may draw more than the rules' largest: lengths are whole steps, and places shift."""
+_GRAIN = 0.006
 _STEP_S = 5.0
 _SCALES = (1.3, 1.0, 0.9, 0.8, 0.7, 0.55, 0.4, 0.25, 0.1)
 _HALVINGS = 8
@@ -88,10 +103,19 @@ def check_counted(roster: Roster, rules: RaceRules) -> None:
 
 
 def holds(team: Team, ride: Ride, riders: tuple[int, ...]) -> bool:
-    """Whether these riders stay above the margin all the way."""
-    floor = team.rules.reserve_margin * team.w_prime_j
+    """Whether these riders stay above the margin all the way, and a grain more, for what cells smooth over."""
     chosen = list(riders)
-    return bool(np.all(ride.least_j[chosen] >= floor[chosen]))
+    return bool(np.all(ride.least_j[chosen] >= (floor_j(team) + _GRAIN * team.w_prime_j)[chosen]))
+
+
+def floor_j(team: Team) -> Floats:
+    """(riders,) what nobody may fall below."""
+    return team.rules.reserve_margin * team.w_prime_j
+
+
+def draws_within(team: Team, ride: Ride) -> bool:
+    """Whether no turn draws clearly more than the rules allow."""
+    return bool(np.all(over_draw_j(team, ride) <= _DRAW_SLACK * float(team.w_prime_j.min())))
 
 
 def steady_ride(course: Course, roster: Roster, team: Team, ground: Ground, riders: tuple[int, ...]) -> Effort:
@@ -113,6 +137,29 @@ def steady_ride(course: Course, roster: Roster, team: Team, ground: Ground, ride
         tried = at(middle)
         if holds(team, tried.ride, riders):
             low, best = middle, tried
+        else:
+            high = middle
+    return best
+
+
+def equal_turns_ride(course: Course, team: Team, ground: Ground, riders: tuple[int, ...]) -> Effort | None:
+    """Everybody leads equally long, at the one speed for the whole course that everybody holds; None if there is none.
+
+    Where a descent is faster than that by itself, the line lets it run.
+    """
+    rules = team.rules
+    length_s = min(max(_USUAL_TURN_S, rules.shortest_turn_s), rules.longest_turn_s)
+    row = tuple(length_s if rider in riders else 0.0 for rider in range(team.riders))
+    rotation = Rotation(order=riders, lengths_s=(row,) * len(course.stretches))
+    coasting = coasting_mps(team, ground, riders)
+    low, high = SLOWEST_LINE_MPS, FASTEST_LINE_MPS
+    best: Effort | None = None
+    for _ in range(12):
+        middle = 0.5 * (low + high)
+        speeds = speed_profile(team, ground, np.maximum(middle, 0.97 * coasting), riders)
+        ride = simulate(team, ground, speeds, rotation)
+        if holds(team, ride, riders):
+            low, best = middle, Effort(speeds_mps=speeds, rotation=rotation, ride=ride)
         else:
             high = middle
     return best
@@ -169,7 +216,7 @@ def _fastest(
     slots = team.shares[len(chosen)]
     wheel = float(np.mean(slots[1:])) if len(slots) > 1 else slots[0]
 
-    drifting = min(0.5, drift_s(max(1, len(chosen) - 1), team.rules.closing_mps) / (_USUAL_TURN_S * len(chosen)))
+    drifting = min(0.5, drift_s(len(chosen), team.rules.closing_mps) / (_USUAL_TURN_S * len(chosen)))
 
     usual_s = min(max(_USUAL_TURN_S, team.rules.shortest_turn_s), team.rules.longest_turn_s)
 

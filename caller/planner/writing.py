@@ -9,9 +9,6 @@ from caller.riders import Roster
 
 __all__ = ["write_plan"]
 
-_SCHEDULE_M = 200.0
-"""No two marks of a schedule are nearer, but for the ends of stretches and the first metres."""
-
 
 def write_plan(
     *,
@@ -123,11 +120,6 @@ def _place_m(ground: Ground, ride: Ride, speeds_mps: Floats, at_s: float) -> flo
 
 
 def _schedule(ground: Ground, ride: Ride) -> tuple[tuple[float, float], ...]:
-    ends = {int(index) + 1 for index in np.flatnonzero(np.diff(ground.stretch))}
-    marks = [(0.0, 0.0)]
-    last = len(ground.edge_m) - 1
-    for index in range(1, last):
-        at_m = float(ground.edge_m[index])
-        if index <= 4 or index in ends or at_m - marks[-1][0] >= _SCHEDULE_M:
-            marks.append((at_m, round(float(ride.edge_s[index]), 3)))
-    return (*marks, (float(ground.edge_m[last]), round(ride.finish_s, 3)))
+    """Every edge of a cell: speed changes evenly with time between two marks, from a standing start."""
+    marks = zip(ground.edge_m.tolist(), ride.edge_s.tolist(), strict=True)
+    return tuple((at_m, round(at_s, 3)) for at_m, at_s in marks)
