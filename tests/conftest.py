@@ -207,13 +207,23 @@ def chromium_path() -> str:
     return path
 
 
+@pytest.fixture(scope="session")
+def playwright_driver() -> None:
+    """Playwright's own Node starts; skips, saying what it wants, where it doesn't (bare systems lack libatomic)."""
+    driver = pytest.importorskip("playwright._impl._driver", reason="playwright is not installed: install .[dev]")
+    started = subprocess.run([driver.compute_driver_executable()[0], "--version"], capture_output=True, check=False)
+    if started.returncode:
+        pytest.skip(f"Playwright's driver does not start: {started.stderr.decode('utf-8', 'replace').strip()}")
+
+
 @pytest.fixture
-async def browser(chromium_path: str) -> AsyncIterator[Any]:
+async def browser(chromium_path: str, playwright_driver: None) -> AsyncIterator[Any]:
     """A Playwright ``Browser`` (its asynchronous kind: the synchronous one keeps a loop that other tests trip over)."""
-    playwright_api = pytest.importorskip("playwright.async_api", reason="playwright is not installed: install .[dev]")
+    from playwright.async_api import async_playwright
+
     as_root = hasattr(os, "geteuid") and os.geteuid() == 0
     flags = [*CHROMIUM_FLAGS, *(["--no-sandbox"] if as_root else [])]  # its sandbox refuses to start for root
-    async with playwright_api.async_playwright() as playwright:
+    async with async_playwright() as playwright:
         chromium = await playwright.chromium.launch(executable_path=chromium_path, args=flags)
         try:
             yield chromium
