@@ -15,7 +15,7 @@ import pytest
 from pydantic import TypeAdapter
 
 from server.wire.inbound import Act
-from server.wire.outbound import Outbound, PositionMessage, Said
+from server.wire.outbound import LogLine, Outbound, PositionMessage, Said, StateMessage
 from tests.web.stage import (
     DESK,
     MAY,
@@ -75,7 +75,53 @@ async def reads(stage: Stage, selector: str, text: str) -> None:
     )
 
 
+def in_need(rider: str, by: str, at_ms: int = 299_000) -> StateMessage:
+    """One rider out of the race, told by somebody."""
+    now = racing()
+    line = tuple(
+        one.model_copy(update={"place": "out", "slot": None}) if one.rider == rider else one for one in now.line
+    )
+    word = LogLine(at_ms=at_ms, kind="fact", what="retired", text=f"{rider.title()} is out", by=by, because="")
+    return now.model_copy(update={"revision": 21, "line": line, "log": (*now.log, word)})
+
+
 # The desk
+
+
+async def test_a_rider_who_must_stop_is_told_to_the_desk_above_all_else_until_put_away(browser: Any) -> None:
+    stage = await desk(browser)
+    await stage.tell(in_need("ben", "rider:ben"))
+    banner = stage.page.locator("link-strip li", has_text="Ben must stop.")
+    await banner.wait_for()
+    assert await banner.evaluate("one => parseFloat(getComputedStyle(one).fontSize)") >= 24
+    assert (await banner.bounding_box())["y"] == 0
+    await banner.get_by_role("button").click()
+    await stage.tell(in_need("ben", "rider:ben").model_copy(update={"revision": 22, "clock": 301_000}))
+    assert await banner.count() == 0
+
+
+async def test_a_rider_whom_the_desk_itself_took_out_rings_no_alarm(browser: Any) -> None:
+    stage = await desk(browser)
+    await stage.tell(in_need("ben", "director"))
+    await stage.page.wait_for_selector("team-line .bead.out")
+    assert await stage.page.locator("link-strip li", has_text="must stop").count() == 0
+
+
+async def test_nothing_is_called_on_the_sheet_over_a_stop(browser: Any) -> None:
+    cues = (cue("stop", 301_000, text="Stop", priority=0), cue("ease", 301_800, "otto", text="Ease"))
+    stage = await desk(browser, welcome(), racing(cues=cues))
+    await reads(stage, "call-sheet .called", "Stop")
+    await stage.page.wait_for_function("() => live.clock.now > 302200")
+    assert await stage.page.locator("call-sheet .called").inner_text() == "Stop"
+
+
+async def test_a_race_that_is_over_has_nothing_to_be_called_and_nothing_to_be_decided(browser: Any) -> None:
+    stage = await desk(browser, welcome(), troubled())
+    await stage.page.wait_for_selector("trouble-strip >> text=Lio is adrift")
+    await stage.tell(troubled().model_copy(update={"revision": 30, "phase": "over", "may": ()}))
+    await reads(stage, ".phase", "Over")
+    assert await stage.page.locator("call-sheet .coming li").count() == 0
+    assert await stage.page.locator("trouble-strip button").count() == 0
 
 
 async def test_the_desk_shows_whose_turn_it_is_and_who_is_next_and_then(browser: Any) -> None:
@@ -699,6 +745,40 @@ async def test_a_new_order_tells_a_rider_which_place_and_whose_wheel(browser: An
     await stage.page.wait_for_selector("big-cue[data-field=now]")
     await reads(stage, "big-cue .number", "3")
     await reads(stage, "big-cue .next", "Maya")
+
+
+async def test_a_stop_keeps_the_riders_screen_whatever_is_called_next(browser: Any) -> None:
+    cues = (cue("stop", 301_000, text="Stop"), cue("latch_on", 301_800, "maya", text="Maya, on"))
+    stage = await bars(browser, "maya", racing(cues=cues))
+    await stage.page.wait_for_selector("big-cue[data-field=danger]")
+    await stage.page.wait_for_function("() => live.clock.now > 305500")
+    await reads(stage, "big-cue .verb", "Stop")
+
+
+async def test_who_is_out_is_called_to_nothing_more_but_a_stop(browser: Any) -> None:
+    stage = await bars(browser, "maya", racing(cues=(cue("latch_on", 302_500, "maya", text="Maya, on", fixed=True),)))
+    await stage.tell(in_need("maya", "rider:maya"))
+    await reads(stage, "big-cue .verb", "Out")
+    await stage.page.wait_for_function("() => live.clock.now > 303000")
+    await reads(stage, "big-cue .verb", "Out")
+
+
+async def test_the_others_see_at_once_who_must_stop(browser: Any) -> None:
+    stage = await bars(browser, "ana")
+    await stage.tell(in_need("ben", "rider:ben"))
+    await stage.page.wait_for_selector("big-cue[data-field=danger]")
+    await reads(stage, "big-cue .verb", "Ben")
+    await reads(stage, "big-cue .next", "Must stop")
+
+
+async def test_who_is_waited_for_is_not_told_to_wait_and_who_is_left_out_gets_no_order(browser: Any) -> None:
+    cues = (
+        cue("new_order", 301_000, None, order=("otto", "ana", "ben", "ines", "maya")),
+        cue("wait", 302_000, "lio", to=(), text="Wait for Lio"),
+    )
+    stage = await bars(browser, "lio", troubled(cues=cues))
+    await stage.page.wait_for_selector("big-cue[data-field=now]")
+    await reads(stage, "big-cue .verb", "Come back")
 
 
 async def test_a_riders_screen_speaks_the_riders_language(browser: Any) -> None:

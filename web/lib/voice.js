@@ -110,7 +110,7 @@ export class Voice {
     return true
   }
 
-  /** Two plain notes, for a sound check when there is no clip to play. Not used in a race: speech comes without a bell. */
+  /** Two plain notes: the sound check where there is no clip, and a director's bell when a rider must stop. Calls come without a bell. */
   async chime() {
     if (!(await this.unlock())) return false
     for (const [index, pitch] of [523, 784].entries()) {

@@ -3,6 +3,7 @@
  */
 
 import { each, h, put } from '../lib/html.js'
+import { mustStop } from '../lib/must-stop.js'
 import { countdownText } from '../lib/race-clock.js'
 import { BigCue, registerBigCue } from '../parts/big-cue/big-cue.js'
 import { wordsIn } from '../parts/big-cue/words.js'
@@ -25,6 +26,8 @@ registerThumbTaps()
 
 /** How long a cue has the screen to itself. */
 const CUE_MS = 3000
+/** Nobody may miss a stop, or who is in need; no other cue takes the screen meanwhile. */
+const STOP_MS = 10_000
 /** Cues meant for the whole line but spoken of one rider: they light up that rider's screen and those told by name. */
 const OF_ONE = new Set(['switch', 'off_now', 'stay_on', 'stand_by', 'hold', 'close_gap', 'latch_on'])
 /** Felt on the bars: the second channel of a cue that must not be missed. @type {Record<string, number[]>} */
@@ -50,6 +53,8 @@ export class Bars {
   #language = 'en'
   /** @type {{ cue: CueMessage, until: number } | null} */
   #told = null
+  /** Another rider who must stop, and since when. @type {import('../lib/must-stop.js').MustStop | null} */
+  #need = null
 
   /** @param {Stage} stage */
   constructor(stage) {
@@ -83,6 +88,9 @@ export class Bars {
       (item, place) => {
         item.className = `${place.place}${place.rider === this.#rider ? ' own' : ''}`
       })
+    const need = mustStop(state).filter(({ rider }) => rider !== this.#rider).sort((a, b) => a.at_ms - b.at_ms).at(-1) ?? null
+    if (need && need.at_ms !== this.#need?.at_ms && state.clock !== null && state.clock - need.at_ms < STOP_MS) navigator.vibrate?.([200, 100, 200])
+    this.#need = need
     this.#taps.show({ words: wordsIn(this.#language), leading: this.#place(state)?.place === 'leading' })
   }
 
@@ -90,15 +98,15 @@ export class Bars {
 
   /** @param {CueMessage} cue */
   cue(cue) {
-    if (!this.#concerns(cue)) return
-    this.#told = { cue, until: cue.due_ms + CUE_MS }
+    if (!this.#concerns(cue) || (this.#told?.cue.kind === 'stop' && cue.kind !== 'stop' && cue.due_ms < this.#told.until)) return
+    this.#told = { cue, until: cue.due_ms + (cue.kind === 'stop' ? STOP_MS : CUE_MS) }
     const buzz = BUZZ[cue.kind]
     if (buzz) navigator.vibrate?.(buzz)
   }
 
   /** The own ear: what is for this rider or for everybody. @param {CueMessage} cue */
   words(cue) {
-    if (cue.to.length > 0 && !cue.to.includes(this.#rider)) return null
+    if ((cue.to.length > 0 && !cue.to.includes(this.#rider)) || this.#isOut(cue)) return null
     return cue.said[this.#language] ?? Object.values(cue.said)[0] ?? null
   }
 
@@ -108,15 +116,32 @@ export class Bars {
     if (!state) return
     put(this.#sound, this.stage.live.voice.open ? '' : 'Touch for sound')
     if (this.#told && (now === null || now > this.#told.until)) this.#told = null
-    this.#big.show(this.#told ? this.#cueScene(this.#told.cue, state, now) : this.#steadyScene(state, now))
+    const need = this.#needScene(now)
+    this.#big.show(this.#told?.cue.kind !== 'stop' && need ? need
+      : this.#told ? this.#cueScene(this.#told.cue, state, now) : this.#steadyScene(state, now))
   }
 
   close() {}
 
   /** @param {CueMessage} cue */
   #concerns(cue) {
+    if (this.#isOut(cue)) return false
+    if (cue.kind === 'new_order' && !cue.order.includes(this.#rider)) return false
     if (cue.to.includes(this.#rider) || cue.rider === this.#rider) return true
     return cue.to.length === 0 && !OF_ONE.has(cue.kind)
+  }
+
+  /** Who is out hears no more of the rotation, even what was on its way: only a stop. @param {CueMessage} cue */
+  #isOut(cue) {
+    const { state } = this.stage.live
+    return cue.kind !== 'stop' && state !== null && this.#place(state)?.place === 'out'
+  }
+
+  /** Somebody else must stop: those around must know who, at once. @param {number | null} now @returns {import('../parts/big-cue/big-cue.js').Values | null} */
+  #needScene(now) {
+    if (!this.#need || now === null || now - this.#need.at_ms > STOP_MS) return null
+    const name = ridersOf(this.stage.live.welcome?.roster ?? [])(this.#need.rider)?.name ?? ''
+    return { verb: name, figure: '', then: '', next: wordsIn(this.#language).taps.stop, field: 'danger' }
   }
 
   /**
@@ -141,9 +166,10 @@ export class Bars {
       case 'stay_on':
         return { ...scene, figure: cue.seconds === null ? scene.figure : `+${cue.seconds}` }
       case 'wait':
-        return about ? { ...scene, figure: '', then: words.about.for, next: about } : scene
+        // Who is waited for is told the other half of it.
+        return about ? { ...scene, figure: '', then: words.about.for, next: about } : { ...scene, verb: words.doing.waited }
       case 'go':
-        return about ? { ...scene, figure: '', then: words.about.without, next: about } : scene
+        return about ? { ...scene, figure: '', then: words.about.without, next: about } : { ...scene, verb: words.doing.alone }
       case 'new_order':
         return this.#orderScene(cue, scene)
       case 'terrain':

@@ -104,7 +104,8 @@ export class Desk {
     this.#board.show({ roster, state })
     this.#troubles.show({ roster, state })
     this.#course.show(state.position)
-    this.#sheet.show({ cues: this.stage.live.timeline.coming, log: state.log, textOf: (cue) => this.#textOf(cue), nameOf: (seat) => this.#nameOf(seat.replace(/^rider:/, '')) })
+    const over = state.phase === 'over'
+    this.#sheet.show({ cues: over ? [] : this.stage.live.timeline.coming, log: state.log, textOf: (cue) => this.#textOf(cue), nameOf: (seat) => this.#nameOf(seat.replace(/^rider:/, '')) })
     this.#draw()
   }
 
@@ -112,7 +113,7 @@ export class Desk {
 
   /** @param {CueMessage} cue */
   cue(cue) {
-    this.#sheet.called(this.#textOf(cue), cue.due_ms)
+    this.#sheet.called(this.#textOf(cue), cue.due_ms, cue.kind)
   }
 
   /** The team voice speaks every cue. @param {CueMessage} cue */

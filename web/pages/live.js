@@ -7,6 +7,8 @@
 import { codeHere, ticketFor } from '../lib/api.js'
 import { h } from '../lib/html.js'
 import { Live } from '../lib/live.js'
+import { mustStop } from '../lib/must-stop.js'
+import { clockText } from '../lib/race-clock.js'
 import { keepAwake } from '../lib/wake-lock.js'
 import { LinkStrip, registerLinkStrip } from '../parts/link-strip/link-strip.js'
 import { Bars } from './bars.js'
@@ -54,6 +56,12 @@ let screen = null
 let shown = null
 /** @type {PresenceMessage | null} */
 let presence = null
+/** How long a stop keeps the air: no other call is spoken over what it asks for. */
+const HUSH_MS = 10_000
+/** When the last stop was called, race clock. */
+let stopped = -Infinity
+/** @type {Map<string, number>} riders for whom the bell has rung, and for which word of theirs */
+const rung = new Map()
 
 if (ticket) {
   const live = new Live(code, ticket, {
@@ -63,6 +71,7 @@ if (ticket) {
     },
     onState: (state) => {
       show(state)
+      alarm(state)
       screen?.state(state)
     },
     onPresence: (message) => {
@@ -74,8 +83,11 @@ if (ticket) {
     },
     onError: (error) => strip.say('refusal', error.sentence),
     onLink: (link) => link === 'open' && strip.say('refusal', ''),
-    onCue: (cue) => screen?.cue(cue),
-    words: (cue) => screen?.words(cue) ?? null,
+    onCue: (cue) => {
+      if (cue.kind === 'stop' && screen?.words(cue)) stopped = cue.due_ms
+      screen?.cue(cue)
+    },
+    words: (cue) => (hushed(cue) ? null : (screen?.words(cue) ?? null)),
     onFrame: (now) => {
       strip.say('link', linkSentence())
       screen?.frame(now)
@@ -95,10 +107,30 @@ if (ticket) {
     shown = wanted
     screen = new SCREENS[wanted]({ live, strip, code, ticket })
     main.replaceChildren(screen.root)
+    scrollTo(0, 0) // where the lobby was scrolled to means nothing on the desk
     document.documentElement.dataset.screen = wanted
     history.replaceState(null, '', `/${wanted}/${code}${location.hash}`)
     screen.welcome(live.welcome)
     if (presence) screen.presence(presence)
+  }
+
+  /** @param {CueMessage} cue */
+  const hushed = (cue) => cue.kind !== 'stop' && cue.due_ms >= stopped && cue.due_ms < stopped + HUSH_MS
+
+  /**
+   * A rider in need is told to directors above everything else, with a bell, until they have put it away.
+   * @param {StateMessage} state
+   */
+  const alarm = (state) => {
+    if (live.welcome?.you.role !== 'director') return
+    const told = new Map(mustStop(state).map(({ rider, at_ms }) => [rider, at_ms]))
+    for (const { id, name } of live.welcome.roster) {
+      const at = told.get(id)
+      strip.say(`stop ${id}`, at === undefined ? '' : `${name} must stop. Told at ${clockText(at)} by ${name}: see who can help.`)
+      if (at !== undefined && rung.get(id) !== at) void live.voice.chime()
+      if (at === undefined) rung.delete(id)
+      else rung.set(id, at)
+    }
   }
 
   const linkSentence = () => {

@@ -3,7 +3,7 @@
  *
  *     <call-sheet></call-sheet>
  *     sheet.show({ cues, log, textOf, nameOf })   on each state; cues soonest first, log newest last
- *     sheet.called(text, dueMs)           when a cue's instant has come
+ *     sheet.called(text, dueMs, kind)     when a cue's instant has come
  *     sheet.frame(nowMs)                  on each frame
  */
 
@@ -17,6 +17,8 @@ const COMING = 8
 const SAID = 40
 /** How long a cue stands under now; afterwards it is the first of what was called. */
 const NOW_MS = 4000
+/** A stop stands longer, and nothing takes its place meanwhile. */
+const STOP_MS = 10_000
 /** The race clock stands this far before the gun in the lobby. */
 const LOBBY_MS = -3_600_000
 
@@ -51,10 +53,13 @@ export class CallSheet extends HTMLElement {
       () => undefined)
   }
 
-  /** @param {string} text @param {number} dueMs */
-  called(text, dueMs) {
+  /** @param {string} text @param {number} dueMs @param {string} kind the cue's */
+  called(text, dueMs, kind) {
+    const stop = kind === 'stop'
+    if (!stop && this.#now.classList.contains('stop') && dueMs < this.#until) return
     put(this.#now, text)
-    this.#until = dueMs + NOW_MS
+    this.#now.classList.toggle('stop', stop)
+    this.#until = dueMs + (stop ? STOP_MS : NOW_MS)
   }
 
   /** @param {number | null} now */

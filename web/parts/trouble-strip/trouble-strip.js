@@ -31,11 +31,13 @@ export class TroubleStrip extends HTMLElement {
   /** @param {{ roster: readonly RiderCard[], state: StateMessage }} values */
   show({ roster, state }) {
     const riderOf = ridersOf(roster)
-    this.#troubles = state.troubles
-    this.#whole.hidden = state.troubles.length > 0
+    // Once the race is over there is nothing left to decide.
+    const over = state.phase === 'over'
+    this.#troubles = over ? [] : state.troubles
+    this.#whole.hidden = over || state.troubles.length > 0
     const spare = state.spare === 1 ? '1 rider may still be lost' : `${state.spare} riders may still be lost`
     put(this.#whole, `Nobody adrift, no gap. ${state.spare > 0 ? spare : 'Nobody may be lost'}.`)
-    each(this.#list, state.troubles, (trouble) => `${trouble.kind} ${trouble.rider}`,
+    each(this.#list, this.#troubles, (trouble) => `${trouble.kind} ${trouble.rider}`,
       (trouble) => h('li', {}, h('strong', { class: 'what' }), h('span', { class: 'since' }), ...this.#ways(trouble)),
       (row, trouble) => {
         const name = riderOf(trouble.rider)?.name ?? trouble.rider
