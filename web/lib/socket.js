@@ -45,6 +45,7 @@ export class Socket {
     this.read = read
     this.onMessage = onMessage
     this.onLink = onLink
+    this.#recall()
     addEventListener('online', () => this.#soon(0))
     this.#connect()
   }
@@ -82,8 +83,36 @@ export class Socket {
     /** @type {Tap} */
     const message = { kind: 'tap', tap: newKey(), seen_ms: seenMs === null ? null : Math.round(seenMs), act }
     this.#waiting.set(message.tap, message)
+    this.#keep()
     this.send(message)
     return message.tap
+  }
+
+  // A page may be loaded anew while the line is down: what was tapped before goes out all the same. The key of each tap
+  // sees to it that it counts once, and `seen_ms` still says when it was seen.
+
+  #keep() {
+    try {
+      if (this.#waiting.size) sessionStorage.setItem(`waiting:${this.ticket}`, JSON.stringify([...this.#waiting.values()]))
+      else sessionStorage.removeItem(`waiting:${this.ticket}`)
+    } catch {
+      // A browser that keeps nothing still sends what it can.
+    }
+  }
+
+  #recall() {
+    try {
+      /** @type {Tap[]} */
+      const kept = JSON.parse(sessionStorage.getItem(`waiting:${this.ticket}`) ?? '[]')
+      for (const tap of kept) this.#waiting.set(tap.tap, tap)
+    } catch {
+      // Nothing was kept, or nothing that can be read.
+    }
+  }
+
+  /** @param {string} tap its key */
+  #answered(tap) {
+    if (this.#waiting.delete(tap)) this.#keep()
   }
 
   /** To be called often: gives up a line that has gone silent. */
@@ -118,9 +147,9 @@ export class Socket {
     const message = JSON.parse(text)
     this.heard = this.read()
     if (message.kind === 'welcome' && this.link !== 'open') this.#welcomed()
-    if (message.kind === 'ack') this.#waiting.delete(message.tap)
+    if (message.kind === 'ack') this.#answered(message.tap)
     if (message.kind === 'error') {
-      if (message.tap !== null) this.#waiting.delete(message.tap)
+      if (message.tap !== null) this.#answered(message.tap)
       if (this.link !== 'open') this.refusal = message.sentence
     }
     this.onMessage(message)

@@ -56,6 +56,8 @@ export class Desk {
   #asked = null
   /** @type {string[] | null} riders chosen so far, front first, while a whole order is being told */
   #order = null
+  /** The landmark told last, metres: those up to it lie behind us. */
+  #passed = -Infinity
   #language = 'en'
   #onKey = (/** @type {KeyboardEvent} */ event) => this.#key(event)
 
@@ -148,7 +150,7 @@ export class Desk {
   }
 
   #nearestLandmark() {
-    const landmarks = this.stage.live.welcome?.course.landmarks ?? []
+    const landmarks = (this.stage.live.welcome?.course.landmarks ?? []).filter(({ at_m }) => at_m > this.#passed)
     const at = this.#course.at(this.stage.live.clock.now) ?? 0
     return [...landmarks].sort((a, b) => Math.abs(a.at_m - at) - Math.abs(b.at_m - at))[0] ?? null
   }
@@ -157,6 +159,8 @@ export class Desk {
   #tell(act) {
     this.stage.strip.say('refusal', '')
     this.stage.live.tap(act)
+    if (act.act === 'landmark_passed') this.#passed = act.at_m
+    if (act.act === 'undo') this.#passed = -Infinity
     this.#dropOrder()
     this.#choose(null)
   }

@@ -27,6 +27,7 @@ import { Lobby } from './lobby.js'
  * @property {LinkStrip} strip
  * @property {string} code
  * @property {string} ticket
+ * @property {Promise<boolean>} awake whether the screen stays on by itself
  */
 /**
  * A screen: gets messages, draws, taps.
@@ -96,7 +97,7 @@ if (ticket) {
   Object.assign(globalThis, { live }) // for whoever looks into a running page, and for its tests
   const unlock = () => void live.voice.unlock()
   for (const touch of ['pointerdown', 'keydown']) addEventListener(touch, unlock)
-  void keepAwake()
+  const awake = keepAwake()
 
   /** @param {StateMessage} state */
   const show = (state) => {
@@ -105,7 +106,7 @@ if (ticket) {
     if (wanted === shown) return
     screen?.close()
     shown = wanted
-    screen = new SCREENS[wanted]({ live, strip, code, ticket })
+    screen = new SCREENS[wanted]({ live, strip, code, ticket, awake })
     main.replaceChildren(screen.root)
     scrollTo(0, 0) // where the lobby was scrolled to means nothing on the desk
     document.documentElement.dataset.screen = wanted

@@ -25,6 +25,10 @@ const CAUTIONS = [
   'Cues advise. Doctors, coaches, the law and the rules of the race outrank them, and so do your own eyes.',
 ]
 
+/** Browsers keep a screen on for pages that came over https, and for this machine's own. */
+const DARK = 'This page can’t keep the screen on' + (isSecureContext ? '. ' : ', because it came without https. ') +
+  'Set the phone’s own screen timeout to its longest before the start, or the screen goes dark and the voice may fall silent.'
+
 /** @implements {Screen} */
 export class Lobby {
   #people = new PeopleHere()
@@ -33,6 +37,7 @@ export class Lobby {
   #about = h('p', { class: 'soft' })
   #you = h('h2')
   #clock = h('p', { role: 'status' })
+  #screen = h('div', { class: 'block', hidden: true }, h('p', { class: 'label' }, 'Screen'), h('p', {}, DARK))
   #ready = h('button', { type: 'button', class: 'big', 'aria-pressed': 'false', onclick: () => this.#toggle() }, 'I am ready')
   #readyBlock = h('div', { class: 'block' }, this.#ready)
   #counts = COUNTDOWNS_S.map((seconds) =>
@@ -52,6 +57,9 @@ export class Lobby {
   /** @param {Stage} stage */
   constructor(stage) {
     this.stage = stage
+    void stage.awake.then((on) => {
+      this.#screen.hidden = on
+    })
     this.#check.addEventListener('play', () => void this.#play())
     this.#check.addEventListener('heard', (event) => this.#answer(/** @type {CustomEvent} */ (event).detail.heard))
     this.root = h('div', { class: 'page lobby' },
@@ -66,6 +74,7 @@ export class Lobby {
           h('div', { class: 'block' }, h('p', { class: 'label' }, 'Sound'), this.#check),
           this.#readyBlock,
           h('div', { class: 'block' }, h('p', { class: 'label' }, 'Clock'), this.#clock),
+          this.#screen,
           this.#director)),
       h('section', { class: 'cautions', 'aria-label': 'Cautions' }, ...CAUTIONS.map((words) => h('p', { class: 'caution' }, words))))
   }

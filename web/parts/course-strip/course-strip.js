@@ -57,7 +57,7 @@ export class CourseStrip extends HTMLElement {
       const button = h('button', {
         class: 'landmark', type: 'button', title: `Press when the front passes: ${landmark.name}, ${km(landmark.at_m)}`,
         onclick: () => this.dispatchEvent(new CustomEvent('landmark', { detail: { at_m: landmark.at_m }, bubbles: true })),
-      }, landmark.name)
+      }, h('span', {}, landmark.name))
       button.style.left = `${(100 * landmark.at_m) / course.length_m}%`
       // A name has the room up to the next one, or to the finish.
       const next = course.landmarks[index + 1]?.at_m ?? course.length_m

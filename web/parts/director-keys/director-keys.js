@@ -22,7 +22,7 @@ import { ridersOf } from '../rider-mark/rider-mark.js'
  * @property {readonly RiderCard[]} roster
  * @property {StateMessage} state
  * @property {string | null} selected the rider chosen on the line
- * @property {LandmarkCard | null} landmark the one nearest to us
+ * @property {LandmarkCard | null} landmark the nearest one not yet told
  */
 /**
  * A row of the table.
@@ -93,7 +93,7 @@ export const GROUPS = [
   {
     name: 'Race',
     rows: [
-      { key: 'k', cap: 'k', label: 'Landmark', means: 'the front passes the landmark nearest to us', needs: 'landmark_passed', act: ({ landmark }) => (landmark ? { act: 'landmark_passed', at_m: landmark.at_m } : null), without: 'This course has no landmarks.' },
+      { key: 'k', cap: 'k', label: 'Landmark', means: 'the front passes the nearest landmark not yet told', needs: 'landmark_passed', act: ({ landmark }) => (landmark ? { act: 'landmark_passed', at_m: landmark.at_m } : null), without: 'No landmark is left on this course.' },
       { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'w', cap: 'w', label: 'Wait', means: 'the line waits for who is adrift', needs: 'wait_for', act: ofAdrift('wait_for'), without: 'Nobody is adrift.' },
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
@@ -124,12 +124,13 @@ export class DirectorKeys extends HTMLElement {
   /** @type {Map<Row, HTMLButtonElement>} */
   #buttons = new Map()
   #chosen = h('span', { class: 'chosen' })
+  #how = h('span', { class: 'how' }, h('span', { class: 'by-key' }, ' 1–9'), h('span', { class: 'by-hand' }, ': touch one above first'))
 
   connectedCallback() {
     if (this.childElementCount) return
     const groups = GROUPS.map(({ name, rows }) =>
       h('div', { class: 'group', role: 'group', 'aria-label': name },
-        h('p', { class: 'label' }, name === 'Rider' ? this.#chosen : name),
+        h('p', { class: 'label' }, ...(name === 'Rider' ? [this.#chosen, this.#how] : [name])),
         h('div', { class: 'keys' }, ...rows.map((row) => this.#button(row)))))
     const stop = this.#button(STOP)
     stop.classList.add('danger', 'stop')
@@ -140,7 +141,9 @@ export class DirectorKeys extends HTMLElement {
   show(values) {
     this.#values = values
     const rider = ridersOf(values.roster)(values.selected)
-    put(this.#chosen, rider ? rider.name : 'Rider 1–9')
+    put(this.#chosen, rider ? rider.name : 'Rider')
+    this.#how.hidden = rider !== null
+    mark(this, 'data-chosen', rider !== null)
     for (const [row, button] of this.#buttons) {
       const why = this.#whyNot(row)
       mark(button, 'aria-disabled', why ? 'true' : null)

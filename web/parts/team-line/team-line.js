@@ -7,7 +7,7 @@
  *     line.frame(nowMs)                        on each frame: only what moves
  *
  * Events: `pick` {rider}; `move` {rider, slot}; `lose` {rider}. A bead is a button; dragging it to a slot moves it,
- * dragging it off the back loses the wheel. The keys 1 to 9 do the same by the page.
+ * dragging it off the back loses the wheel. While a bead is chosen, the slots are buttons. The keys 1 to 9 do the same by the page.
  */
 
 import { each, mark, put, s } from '../../lib/html.js'
@@ -53,7 +53,7 @@ export class TeamLine extends HTMLElement {
   #riders = s('g', { class: 'riders' })
   #target = s('rect', { class: 'target' })
   #svg = s('svg', { role: 'group', 'aria-label': 'The line, front at the right' }, this.#field, this.#lane, this.#string,
-    this.#slots, this.#notes, this.#target, this.#riders)
+    this.#notes, this.#target, this.#riders, this.#slots)
 
   connectedCallback() {
     if (this.#svg.isConnected) return
@@ -142,7 +142,7 @@ export class TeamLine extends HTMLElement {
         return
       case 'out':
         bead.y = grid.lane
-        bead.x = grid.radius * 1.6 + this.#among(place, 'out') * grid.radius * 3
+        bead.x = grid.radius * 3.4 + this.#among(place, 'out') * grid.radius * 4.4 // its name stands before it
     }
   }
 
@@ -188,14 +188,28 @@ export class TeamLine extends HTMLElement {
   #drawSlots(grid) {
     const chosen = this.#values?.selected ?? null
     const slots = chosen === null ? [] : Array.from({ length: Math.min(9, grid.count + 1) }, (_, slot) => slot)
-    each(this.#slots, slots, String, () => s('g', {}, s('rect'), s('text')), (group, slot) => {
+    each(this.#slots, slots, String, (slot) => this.#makeSlot(slot), (group, slot) => {
       mark(group, 'transform', `translate(${grid.front - slot * grid.step} ${grid.string - grid.radius * 1.55 - Math.max(16, grid.radius * 1.15) - 8})`)
-      const [frame, text] = group.children
-      if (!frame || !text) return
+      const [hit, frame, text] = group.children
+      if (!hit || !frame || !text) return
+      box(hit, -grid.step / 2, -34, grid.step, 50)
       box(frame, -13, -14, 26, 26)
       mark(text, 'y', 5)
       put(text, slot + 1)
     })
+  }
+
+  /** A slot is pressed as well as typed: a finger has no digits. @param {number} slot */
+  #makeSlot(slot) {
+    const move = () => {
+      const rider = this.#values?.selected
+      if (rider) this.#tell('move', { rider, slot })
+    }
+    const group = s('g', { class: 'slot', role: 'button', tabindex: '0', 'aria-label': `Seen in slot ${slot + 1}` },
+      s('rect', { class: 'hit' }), s('rect', { class: 'frame' }), s('text'))
+    group.addEventListener('click', move)
+    group.addEventListener('keydown', (event) => event.key === 'Enter' && move())
+    return group
   }
 
   /** What stands beside beads: how long adrift, a gap, who is out. @param {StateMessage} state */
