@@ -30,7 +30,8 @@ so c π / A a second is taken off the cost of being there (and if that makes it 
 difference). At the end G gives c back. Where δ changes, at the finish, and where π falls, those few who lead or are
 off the line at that moment may have had the one without the other: so many of the largest c π come off.
 
-Whoever need not finish may be spent: for each choice of them the floor is 0, and they may be absent.
+Whoever need not finish may be spent: for each choice of them the floor is 0, δ is greater by as much as recovery may be
+faster below the margin, and they may be absent.
 
 Must not know how a plan was found. A plan below this bound is a bug.
 """
@@ -202,19 +203,17 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits, heat: fl
 
     pi, sigma, lead = ends(prices.reserve), ends(sigma_nodes), ends(lead_nodes)
     extra = lead[:, None] / mass
-    turn = np.concatenate((prices.turn, prices.turn))
+    each_turn = _turn_of(team, prices.turn, limits)
+    turn = np.concatenate((each_turn, each_turn))
     price = (1 - turn) * pi
-    price[:, limits.optional] = pi[:, limits.optional]
     behind = np.minimum(1.0, sigma / np.maximum(price, 1e-12))
     ahead = np.minimum(1.0, (sigma + extra) / np.maximum(pi, 1e-12))
     fresh = np.zeros(team.riders)
     rise = np.diff(prices.reserve, axis=0) / length[:, None]
     rise = np.concatenate((rise, rise))
     hump = _hump_j(team, limits, turn)
-    hump[:, limits.optional] = 0.0
     at_floor = limits.floor_j + hump
     at_bend = team.w_prime_j - (1 - turn) * limits.keeps * team.w_prime_j
-    at_bend[:, limits.optional] = limits.floor_j[limits.optional]
     low_j = np.where(rise > 0, np.maximum(at_floor, at_bend), np.minimum(at_floor, at_bend))
     aero = sigma * team.drag_area_m2
     order = np.argsort(-aero, axis=1, kind="stable")
@@ -255,6 +254,12 @@ def _points(team: Team, ground: Ground, prices: Prices, limits: Limits, heat: fl
     )
 
 
+def _turn_of(team: Team, turn: Floats, limits: Limits) -> Floats:
+    """(cells, riders) δ, for who may be spent so much more that the lesser floor does not make recovery worth more."""
+    spent = 1 - (1 - turn) * (1 - team.rules.reserve_margin)
+    return np.where(limits.optional, spent, turn)
+
+
 def _node_keeps(prices: Prices) -> Floats:
     """(cells + 1, riders) the lesser 1 - δ of the cells that meet."""
     turn = np.vstack((prices.turn[:1], prices.turn, prices.turn[-1:]))
@@ -265,8 +270,6 @@ def _node_slopes(team: Team, prices: Prices, limits: Limits) -> tuple[Floats, Fl
     """(cells + 1, riders) σ, and (cells + 1,) the leader's extra slope times mass."""
     mass = team.mass_kg + WHEEL_INERTIA_KG
     sigma = prices.slope[:, None] * _node_keeps(prices) * prices.reserve
-    # A rider who may be spent has ρ = 1: the line of slope 1 is φ itself.
-    sigma[:, limits.optional] = prices.reserve[:, limits.optional]
     return sigma, prices.lead * ((prices.reserve - sigma) * mass).min(axis=1)
 
 
@@ -380,8 +383,7 @@ def _value_s(team: Team, ground: Ground, prices: Prices, limits: Limits) -> floa
 
 def _turn_ends_s(team: Team, prices: Prices, limits: Limits) -> float:
     """What G gives at the finish, less what it takes where δ rises, and less the few who escape; module's text."""
-    hump = _hump_j(team, limits, prices.turn)
-    hump[:, limits.optional] = 0.0
+    hump = _hump_j(team, limits, _turn_of(team, prices.turn, limits))
     if not hump.any():
         return 0.0
     _, few = _off_line(team, limits)

@@ -20,8 +20,8 @@ from caller.planner.model import (
     Phases,
     Ride,
     Team,
-    cell_powers_w,
     edge_times_s,
+    powers_w,
     reserves_j,
 )
 from caller.planner.polish import drawn_slopes, hats, power_slopes, solve_step, watched_places
@@ -163,7 +163,7 @@ class _Builder:
     def ride(self, speeds: Floats, share: Floats) -> Ride:
         edge_s = edge_times_s(self.ground, speeds)
         spans = np.diff(edge_s)[self.cell] * share[self.ground.stretch[self.cell], self.leader] * self.part
-        power = cell_powers_w(self.team, self.ground, speeds, self.cell, self.phases, self.phase)
+        power = self.powers_w(speeds)
         absent = np.ones(self.team.riders, dtype=bool)
         absent[list(self.order)] = False
         power[:, absent] = 0.0
@@ -180,6 +180,14 @@ class _Builder:
             phases=self.phases,
             least_j=left.min(axis=0),
             stretch_j=left[-1:],
+        )
+
+    def powers_w(self, speeds: Floats) -> Floats:
+        """(parts, riders), each cell ridden at its mean."""
+        gain = np.diff(speeds) / np.diff(edge_times_s(self.ground, speeds))
+        cell = self.cell
+        return powers_w(
+            self.team, self.ground, cell, speeds[cell], speeds[cell + 1], gain[cell], self.phases, self.phase
         )
 
     def time_slope(self, speeds: Floats) -> Floats:
@@ -222,7 +230,7 @@ class _Builder:
 
     def kept_free(self, speeds: Floats, share: Floats) -> Floats:
         """(stretches, riders) half of what a turn draws, on average over each stretch."""
-        power = cell_powers_w(self.team, self.ground, speeds, self.cell[::1], self.phases, self.phase)
+        power = self.powers_w(speeds)
         leading = power[np.arange(len(self.leader)), self.leader] - self.team.critical_power_w[self.leader]
         over = np.maximum(leading, 0.0).reshape(-1, 2 * len(self.order))[:, 0::2]
         spans = np.diff(edge_times_s(self.ground, speeds))

@@ -34,6 +34,7 @@ from caller.plan import RaceRules
 from caller.riders import Roster
 
 __all__ = [
+    "DRAW_SLACK",
     "FASTEST_LINE_MPS",
     "LEAST_TURN_S",
     "SLOWEST_LINE_MPS",
@@ -44,13 +45,13 @@ __all__ = [
     "Team",
     "Turn",
     "average_power_w",
-    "cell_powers_w",
     "coasting_mps",
     "cut_ground",
     "edge_times_s",
     "form_team",
     "over_draw_j",
     "power_w",
+    "powers_w",
     "reserves_j",
     "rotate",
     "simulate",
@@ -67,6 +68,10 @@ LEAST_TURN_S: Final = 5.0
 """No turn that the race calls is shorter; the same as the race's own."""
 _MOST_CELLS: Final = 400
 _SHORTEST_CELL_M: Final = 50.0
+DRAW_SLACK: Final = 0.1
+"""Turns keep to the largest draw by the mean power of their stretch; one of them (out of the start, over a crest) may
+draw so much of W′ more."""
+_START_SLICES: Final = 6
 _FIRST_CELL_M: Final = 80.0
 """A line is up to speed after this from a standing start: 13 s at 45 km/h. Common practice, no source."""
 _SPREAD: Final = 1.5
@@ -239,7 +244,12 @@ def coasting_mps(team: Team, ground: Ground, riders: tuple[int, ...]) -> Floats:
 
 
 def speed_profile(
-    team: Team, ground: Ground, target_mps: Floats, riders: tuple[int, ...], spread: float = _SPREAD
+    team: Team,
+    ground: Ground,
+    target_mps: Floats,
+    riders: tuple[int, ...],
+    spread: float = _SPREAD,
+    most_mps: Floats | None = None,
 ) -> Floats:
     """Speeds at the cells' edges from a standing start, following a target with the team's inertia.
 
@@ -250,6 +260,7 @@ def speed_profile(
         target_mps: (cells,)
         riders: who is in the line.
         spread: 1 or more.
+        most_mps: (cells,) where the line brakes rather than go faster than its leader can; None: FASTEST_LINE_MPS.
     Returns: (cells + 1,), the first 0.
     """
     steady = np.maximum(average_power_w(team, ground, target_mps, riders), 0.0)
@@ -260,6 +271,7 @@ def speed_profile(
     push_n = (ground.push_n_per_kg * mass + 0.091).tolist()
     lengths = ground.length_m.tolist()
     targets = target_mps.tolist()
+    most_speeds = ([FASTEST_LINE_MPS] * len(targets)) if most_mps is None else most_mps.tolist()
     powers = steady.tolist()
     wind = ground.wind_mps
     inertia = mass + WHEEL_INERTIA_KG
@@ -278,8 +290,8 @@ def speed_profile(
         if needed > most or needed < least:
             given = most if needed > most else least
             v1 = _speed_after(v0, given, target, air_k[k], push_n[k], wind, inertia, length)
-            if v1 > FASTEST_LINE_MPS:
-                v1 = FASTEST_LINE_MPS  # the line brakes
+            if v1 > most_speeds[k]:
+                v1 = max(target, most_speeds[k])  # the line brakes
             elif (needed > most) != (v1 <= target):
                 v1 = target
         v1 = max(v1, SLOWEST_LINE_MPS / 2)
@@ -510,11 +522,15 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
     """
     edge_s = edge_times_s(ground, speeds_mps)
     phases, turns = rotate(team, ground, edge_s, rotation)
-    cut_s = np.union1d(edge_s, phases.start_s)
+    # Power grows with speed through the standing start: a few slices follow it.
+    cut_s = np.union1d(np.union1d(edge_s, phases.start_s), np.linspace(0.0, edge_s[1], _START_SLICES + 1)[1:-1])
     starts = cut_s[:-1]
     cell = np.minimum(np.searchsorted(edge_s, starts, side="right") - 1, len(ground.grade) - 1)
     phase = np.searchsorted(phases.start_s, starts, side="right") - 1
-    power = cell_powers_w(team, ground, speeds_mps, cell, phases, phase)
+    gain = np.diff(speeds_mps) / np.diff(edge_s)
+    before = np.maximum(0.0, speeds_mps[cell] + gain[cell] * (starts - edge_s[cell]))
+    after = np.maximum(0.0, speeds_mps[cell] + gain[cell] * (cut_s[1:] - edge_s[cell]))
+    power = powers_w(team, ground, cell, before, after, gain[cell], phases, phase)
     absent = np.ones(team.riders, dtype=bool)
     absent[list(rotation.order)] = False
     power[:, absent] = 0.0
@@ -536,20 +552,23 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
     )
 
 
-def cell_powers_w(
+def powers_w(
     team: Team,
     ground: Ground,
-    speeds_mps: Floats,
     cell: NDArray[np.int64],
+    before_mps: Floats,
+    after_mps: Floats,
+    gain_mps2: Floats,
     phases: Phases,
     phase: NDArray[np.int64],
 ) -> Floats:
-    """(parts, riders) crank power, each cell ridden at its mean."""
-    squares = speeds_mps**2
-    rms = np.sqrt(0.5 * (squares[:-1] + squares[1:]))
-    mean = 0.5 * (speeds_mps[:-1] + speeds_mps[1:])
-    gain = np.diff(squares) / (2 * ground.length_m)
-    air = rms[cell][:, None] + ground.wind_mps - phases.slower_mps[phase]
+    """(parts, riders) mean crank power of parts through which speed changes evenly with time.
+
+    Args: (parts,) each: on which cell, speed before and after, acceleration, in which phase.
+    """
+    rms = np.sqrt(0.5 * (before_mps**2 + after_mps**2))[:, None]
+    mean = 0.5 * (before_mps + after_mps)[:, None]
+    air = rms + ground.wind_mps - phases.slower_mps[phase]
     force = (
         0.5
         * ground.density_kg_m3[cell][:, None]
@@ -557,19 +576,19 @@ def cell_powers_w(
         * air
         * np.abs(air)
         + ground.push_n_per_kg[cell][:, None] * team.mass_kg
-        + (0.091 + 0.0087 * rms[cell])[:, None]
-        + gain[cell][:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
+        + (0.091 + 0.0087 * rms)
+        + gain_mps2[:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
     )
-    return np.maximum(0.0, force * mean[cell][:, None]) / DRIVETRAIN_EFFICIENCY
+    return np.maximum(0.0, force * mean) / DRIVETRAIN_EFFICIENCY
 
 
-def over_draw_j(team: Team, ride: Ride) -> Floats:
+def over_draw_j(team: Team, ride: Ride, slack: float = 0.0) -> Floats:
     """(turns,) by how much each turn draws more of its rider's reserve than the rules allow; below 0 if it doesn't."""
     starts = np.searchsorted(ride.cut_s, [turn.start_s for turn in ride.turns])
     ends = np.searchsorted(ride.cut_s, [turn.end_s for turn in ride.turns])
     riders = [turn.rider for turn in ride.turns]
     drawn = ride.left_j[starts, riders] - ride.left_j[ends, riders]
-    return np.asarray(drawn - team.rules.draw_per_turn * team.w_prime_j[riders])
+    return np.asarray(drawn - (team.rules.draw_per_turn + slack) * team.w_prime_j[riders])
 
 
 def reserves_j(team: Team, span_s: Floats, power: Floats) -> Floats:

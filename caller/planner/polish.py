@@ -13,6 +13,7 @@ import numpy as np
 
 from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG
 from caller.planner.model import (
+    DRAW_SLACK,
     FASTEST_LINE_MPS,
     SLOWEST_LINE_MPS,
     Floats,
@@ -25,6 +26,7 @@ from caller.planner.model import (
 )
 
 __all__ = [
+    "STEEP",
     "Polished",
     "drawn_slopes",
     "hats",
@@ -41,6 +43,8 @@ _WINDOWS: Final = 16
 _MOST_STEP: Final = 0.08
 _STIFFNESS: Final = 0.3
 _CONTROLS: Final = 160
+STEEP: Final = 2.0
+"""How many missing joules of reserve a joule weighs that a turn draws beyond the rules and their slack."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +59,7 @@ class Polished:
 def merit_s(team: Team, ride: Ride, worth_s_per_j: Floats) -> float:
     """Finish time with what is missing of reserves at half as much again as its worth."""
     missing = np.maximum(0.0, team.rules.reserve_margin * team.w_prime_j - ride.least_j)
-    # A turn that draws too much is no dearer than a reserve that is missing.
-    over = float(np.maximum(0.0, over_draw_j(team, ride)).sum()) * float(worth_s_per_j.mean())
+    over = STEEP * float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum()) * float(worth_s_per_j.mean())
     return ride.finish_s + 1.5 * (float(missing @ worth_s_per_j) + over)
 
 
@@ -136,7 +139,7 @@ def _step(
 
 def _steep_turns(team: Team, ride: Ride) -> list[tuple[int, int, int, float]]:
     """(rider, first part, last part, J over) of the turns that draw more than the rules allow, or nearly."""
-    over = over_draw_j(team, ride)
+    over = over_draw_j(team, ride, DRAW_SLACK)
     found = []
     for index in np.argsort(-over, kind="stable")[:12].tolist():
         turn = ride.turns[index]
@@ -262,27 +265,40 @@ def drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:
 
 def power_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride) -> tuple[Floats, Floats]:
     """(parts, riders) how crank power grows with the speed at the near and at the far edge of its cell."""
-    v0, v1 = speeds[:-1], speeds[1:]
-    rms = np.sqrt(0.5 * (v0**2 + v1**2))
-    mean = 0.5 * (v0 + v1)
-    gain = (v1**2 - v0**2) / (2 * ground.length_m)
     cell = ride.cell
+    v0, v1 = speeds[:-1][cell], speeds[1:][cell]
+    first, last = _shares_of_cell(ride)
+    before, after = v0 + (v1 - v0) * first, v0 + (v1 - v0) * last
+    rms = np.maximum(np.sqrt(0.5 * (before**2 + after**2)), 1e-3)
+    mean = 0.5 * (before + after)
+    length = ground.length_m[cell]
+    gain = (v1**2 - v0**2) / (2 * length)
     inertia = team.mass_kg + WHEEL_INERTIA_KG
     area = team.drag_area_m2 * ride.phases.share[ride.phase] + WHEEL_DRAG_AREA_M2
-    air = rms[cell][:, None] + ground.wind_mps - ride.phases.slower_mps[ride.phase]
+    air = rms[:, None] + ground.wind_mps - ride.phases.slower_mps[ride.phase]
     thick = 0.5 * ground.density_kg_m3[cell][:, None] * area
     force = (
         thick * air * np.abs(air)
         + ground.push_n_per_kg[cell][:, None] * team.mass_kg
-        + (0.091 + 0.0087 * rms[cell])[:, None]
-        + gain[cell][:, None] * inertia
+        + (0.091 + 0.0087 * rms)[:, None]
+        + gain[:, None] * inertia
     )
     by_rms = 2 * thick * np.abs(air) + 0.0087
-    m = mean[cell][:, None]
     slopes = []
-    for edge, sign in ((v0, -1.0), (v1, 1.0)):
-        rms_slope = (edge / (2 * rms))[cell][:, None]
-        gain_slope = (sign * edge / ground.length_m)[cell][:, None]
-        slope = m * (by_rms * rms_slope + gain_slope * inertia) + 0.5 * force
+    for at_first, at_last, edge, sign in ((1 - first, 1 - last, v0, -1.0), (first, last, v1, 1.0)):
+        rms_slope = ((before * at_first + after * at_last) / (2 * rms))[:, None]
+        gain_slope = (sign * edge / length)[:, None]
+        slope = (
+            mean[:, None] * (by_rms * rms_slope + gain_slope * inertia) + 0.5 * (at_first + at_last)[:, None] * force
+        )
         slopes.append(np.where(ride.power_w > 0, slope, 0.0) / DRIVETRAIN_EFFICIENCY)
     return slopes[0], slopes[1]
+
+
+def _shares_of_cell(ride: Ride) -> tuple[Floats, Floats]:
+    """(parts,) which share of its cell's time has passed before and after each part; a smooth ride has no order."""
+    if not ride.turns:
+        return np.zeros(len(ride.cell)), np.ones(len(ride.cell))
+    spans = np.diff(ride.edge_s)[ride.cell]
+    start = ride.edge_s[ride.cell]
+    return (ride.cut_s[:-1] - start) / spans, (ride.cut_s[1:] - start) / spans

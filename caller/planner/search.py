@@ -20,6 +20,7 @@ from caller.plan import Plan, RaceRules
 from caller.planner.bound import coarse_ground, guide, lower_bound_s
 from caller.planner.fluid import flow
 from caller.planner.model import (
+    DRAW_SLACK,
     FASTEST_LINE_MPS,
     LEAST_TURN_S,
     Floats,
@@ -32,7 +33,7 @@ from caller.planner.model import (
     power_w,
     simulate,
 )
-from caller.planner.polish import Polished, polished
+from caller.planner.polish import STEEP, Polished, polished
 from caller.planner.steady import (
     Effort,
     check_counted,
@@ -259,7 +260,7 @@ def _sweep(
     def cost(trial: Rotation) -> float:
         ride = simulate(team, ground, now.speeds_mps, trial)
         over = ride.least_j - floor
-        steep = float(np.maximum(0.0, over_draw_j(team, ride)).sum()) * float(worth.mean())
+        steep = STEEP * float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum()) * float(worth.mean())
         return float(1.5 * (np.maximum(-over, 0.0) @ scarce + steep) - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)

@@ -17,6 +17,7 @@ from caller.errors import NoPlan, RulesRefused
 from caller.physics import drift_s
 from caller.plan import Plan, RaceRules
 from caller.planner.model import (
+    DRAW_SLACK,
     FASTEST_LINE_MPS,
     SLOWEST_LINE_MPS,
     Floats,
@@ -49,8 +50,6 @@ __all__ = [
 ]
 
 _USUAL_TURN_S = 30.0
-_DRAW_SLACK = 0.03
-"""By so much of W′ a turn may draw more than the rules' largest: lengths are whole steps, and places shift."""
 _GRAIN = 0.006
 _STEP_S = 5.0
 _SCALES = (1.3, 1.0, 0.9, 0.8, 0.7, 0.55, 0.4, 0.25, 0.1)
@@ -115,7 +114,7 @@ def floor_j(team: Team) -> Floats:
 
 def draws_within(team: Team, ride: Ride) -> bool:
     """Whether no turn draws clearly more than the rules allow."""
-    return bool(np.all(over_draw_j(team, ride) <= _DRAW_SLACK * float(team.w_prime_j.min())))
+    return bool(np.all(over_draw_j(team, ride, DRAW_SLACK) <= 0))
 
 
 def steady_ride(course: Course, roster: Roster, team: Team, ground: Ground, riders: tuple[int, ...]) -> Effort:
@@ -178,13 +177,18 @@ def _ride_at(course: Course, team: Team, ground: Ground, riders: tuple[int, ...]
         lengths = []
         for index in range(len(course.stretches)):
             here = ground.stretch == index
-            speed, shares, front = _fastest(team, means, index, chosen, holdable)
+            speed, shares, front = _fastest(team, means, index, chosen, holdable, scale)
             targets[here] = average_power_w(team, means, np.full(len(means.grade), speed), riders)[index]
             lengths.append(turn_lengths_s(team, shares, front))
         targets = speed_at_power_mps(team, ground, targets, riders)
         if repeat == 0:
             spread_s = float(np.sum(ground.length_m / targets))
-    speeds = speed_profile(team, ground, targets, riders)
+    # A sheltered line coasts faster than its leader can hold: on descents the leader's power is the limit.
+    fair_w = min(1.0, scale) * float(
+        np.mean((team.critical_power_w + team.rules.draw_per_turn * team.w_prime_j / _USUAL_TURN_S)[chosen])
+    )
+    most = _leader_mps(team, ground, fair_w, riders)
+    speeds = speed_profile(team, ground, np.minimum(targets, most), riders, most_mps=most)
     first = lengths[0]
     order = tuple(sorted(riders, key=lambda rider: (-first[rider], -team.critical_power_w[rider], rider)))
     rotation = Rotation(order=order, lengths_s=tuple(lengths))
@@ -210,7 +214,7 @@ def _stretch_means(course: Course, ground: Ground) -> Ground:
 
 
 def _fastest(
-    team: Team, means: Ground, index: int, chosen: list[int], holdable_w: Floats
+    team: Team, means: Ground, index: int, chosen: list[int], holdable_w: Floats, scale: float
 ) -> tuple[float, Floats, Floats]:
     """The fastest speed whose holdable shares of the front add up to one; the shares; the power on the front there."""
     slots = team.shares[len(chosen)]
@@ -228,7 +232,8 @@ def _fastest(
         behind = behind + drifting * (alone_w - behind)
         spread = np.maximum(front - behind, 1e-6)
         share = np.clip((holdable_w - behind) / spread, 0.0, 1.0)
-        share[(front - team.critical_power_w) * usual_s > team.rules.draw_per_turn * team.w_prime_j] = 0.0
+        most_j = min(1.0, scale) * team.rules.draw_per_turn * team.w_prime_j
+        share[(front - team.critical_power_w) * usual_s > most_j] = 0.0
         shares = np.zeros(team.riders)
         # Whoever cannot hold the wheel makes the speed impossible for everybody.
         if np.any(behind[chosen] > holdable_w[chosen]):
@@ -256,6 +261,19 @@ def speed_at_power_mps(team: Team, ground: Ground, mean_w: Floats, riders: tuple
     for _ in range(32):
         middle = 0.5 * (low + high)
         held = average_power_w(team, ground, middle, riders) <= mean_w
+        low, high = np.where(held, middle, low), np.where(held, high, middle)
+    return low
+
+
+def _leader_mps(team: Team, ground: Ground, front_w: float, riders: tuple[int, ...]) -> Floats:
+    """(cells,) the speed that a mean rider holds on the front with so much."""
+    low = np.full(len(ground.grade), SLOWEST_LINE_MPS)
+    high = np.full(len(ground.grade), FASTEST_LINE_MPS)
+    shares = np.full((len(low), team.riders), team.shares[len(riders)][0])
+    chosen = list(riders)
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        held = power_w(team, ground, slice(None), middle, shares)[:, chosen].mean(axis=1) <= front_w
         low, high = np.where(held, middle, low), np.where(held, high, middle)
     return low
 

@@ -96,7 +96,8 @@ def test_turns_keep_to_the_limits_and_steps(course: Course) -> None:
             assert turn.length_s in {0, 15, 20, 25, 30, 35, 40, 45, 50}
     for ridden in plan.turns:
         over_w = ridden.power_w - TEAM[ridden.rider].critical_power_w
-        assert over_w * ridden.length_s <= 0.3 * TEAM[ridden.rider].w_prime_j
+        # One turn may draw a tenth of W′ more than the mean of its stretch.
+        assert over_w * ridden.length_s <= 0.36 * TEAM[ridden.rider].w_prime_j
 
 
 def test_the_same_input_gives_the_same_plan() -> None:
