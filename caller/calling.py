@@ -98,6 +98,11 @@ class Situation:
         return PlanPolicy(plan=self.plan, rules=self.rules, position=self.position, form=self.form)
 
     @property
+    def from_ms(self) -> int:
+        """When what was overdue at the last fact happens: at that fact, but not before the gun."""
+        return max(0, self.settled_ms)
+
+    @property
     def finish_ms(self) -> int:
         """When the front is believed to reach the finish."""
         return arrival_ms(self.plan, self.position, self.plan.length_m)
@@ -126,11 +131,15 @@ class PlanPolicy:
         A rider who had half the rest earns half the turn; more rest than planned earns no more.
         """
         stretch = rule_at(self.plan, place_m(self.plan, self.position, began_ms))
-        lengths_ms = {rule.rider: ms_from_s(rule.length_s) for rule in stretch.turns}
-        planned_ms = lengths_ms.get(rider, 0)
-        form = dict(self.form).get(rider, 1.0)
-        full_rest_ms = sum(lengths_ms.get(other, 0) for other in rotation if other != rider)
-        rested = 1.0 if rest_ms is None or full_rest_ms == 0 else min(1.0, rest_ms / full_rest_ms)
+        rule = stretch.turn_of(rider)
+        planned_ms = 0 if rule is None else ms_from_s(rule.length_s)
+        form = dict(self.form).get(rider, 1.0) if self.form else 1.0
+        rested, full_rest_ms = 1.0, 0
+        if rest_ms is not None:
+            full_rest_ms = sum(
+                ms_from_s(rule.length_s) for rule in stretch.turns if rule.rider != rider and rule.rider in rotation
+            )
+            rested = 1.0 if full_rest_ms == 0 else min(1.0, rest_ms / full_rest_ms)
         if rested == 1.0 and form == 1.0:
             return Length(planned_ms=planned_ms, granted_ms=max(LEAST_TURN_MS, planned_ms))
         granted_ms = max(LEAST_TURN_MS, 1000 * round(planned_ms * rested * form / 1000))
@@ -260,9 +269,12 @@ def _terrain(situation: Situation, changes: tuple[Change, ...], until_ms: int) -
     """The line is told what comes, and who will lead into it."""
     if situation.line.turn is None:
         return
+    long_ago_ms = situation.settled_ms - CUE_TABLE[CueKind.TERRAIN].window_ms
     for number, stretch in enumerate(situation.course.stretches[1:], 1):
         tell_m = max(stretch.start_m - _TERRAIN_AHEAD_M, situation.course.stretches[number - 1].start_m)
         due_ms = arrival_ms(situation.plan, situation.position, tell_m)
+        if due_ms < long_ago_ms:
+            continue
         if due_ms > until_ms:
             return
         leader = _leader_at(situation, changes, arrival_ms(situation.plan, situation.position, stretch.start_m))
@@ -302,11 +314,12 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
     Those whose wished instant lies before the last fact could have made them due are put off within their window, or
     left out.
     """
-    policy = situation.policy
-    until_ms = min(until_ms, situation.last_call_ms)
+    policy, last_call_ms = situation.policy, situation.last_call_ms
+    until_ms = min(until_ms, last_call_ms)
     if situation.start_seq is not None and not situation.started:
         situation = replace(situation, line=begin(situation.line, 0, policy))
-    changes = tuple(project(situation.line, policy, min(until_ms + _SWITCH_AHEAD_MS, situation.last_call_ms)))
+    ahead_ms = min(until_ms + _SWITCH_AHEAD_MS, last_call_ms)
+    changes = tuple(project(situation.line, policy, ahead_ms, now_ms=situation.from_ms))
     cues = []
     for rule in RULES:
         for cue in rule(situation, changes, until_ms):
@@ -320,7 +333,7 @@ def _leader_at(situation: Situation, changes: tuple[Change, ...], at_ms: int) ->
     """Who will lead at an instant, however far the changes at hand reach."""
     assert situation.line.turn is not None
     if not changes or changes[-1].at_ms < at_ms:
-        changes = tuple(project(situation.line, situation.policy, at_ms))
+        changes = tuple(project(situation.line, situation.policy, at_ms, now_ms=situation.from_ms))
     leader = situation.line.turn.rider
     for change in changes:
         if change.at_ms <= at_ms:

@@ -7,6 +7,7 @@ and the slot. Must not know why anybody is in a slot, nor what is told to anybod
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from operator import itemgetter
 
 from caller.course import Course, grade_at, height_at
 from caller.physics import (
@@ -187,17 +188,28 @@ def spent(
     return tuple(left)
 
 
+_second = itemgetter(1)
+
+
 def _planned_s(plan: Plan, at_m: float) -> float:
     """The plan's time at a place: linear between the schedule's marks."""
     marks = plan.schedule
-    after = min(max(bisect_left(marks, at_m, key=lambda mark: mark[0]), 1), len(marks) - 1)
+    if at_m <= 0.0:
+        return marks[0][1]
+    if at_m >= marks[-1][0]:
+        return marks[-1][1]
+    after = bisect_left(marks, (at_m,))
     (m0, s0), (m1, s1) = marks[after - 1], marks[after]
-    return s0 + (s1 - s0) * (min(max(at_m, 0.0), marks[-1][0]) - m0) / (m1 - m0)
+    return s0 + (s1 - s0) * (at_m - m0) / (m1 - m0)
 
 
 def _planned_m(plan: Plan, at_s: float) -> float:
     """The plan's place at a time: linear between the schedule's marks, and no further than the finish."""
     marks = plan.schedule
-    after = min(max(bisect_right(marks, at_s, key=lambda mark: mark[1]), 1), len(marks) - 1)
+    if at_s <= marks[0][1]:
+        return marks[0][0]
+    if at_s >= marks[-1][1]:
+        return marks[-1][0]
+    after = bisect_right(marks, at_s, key=_second)
     (m0, s0), (m1, s1) = marks[after - 1], marks[after]
-    return min(max(m0 + (m1 - m0) * (at_s - s0) / (s1 - s0), 0.0), marks[-1][0])
+    return m0 + (m1 - m0) * (at_s - s0) / (s1 - s0)

@@ -4,6 +4,7 @@ A tag in KINDS, never a class's name, says what a line holds: classes may be ren
 """
 
 import json
+import math
 from enum import Enum
 from types import MappingProxyType
 from typing import Any
@@ -75,16 +76,17 @@ def dump(entry: Entry) -> str:
 def load(line: str) -> Entry:
     """The entry that a line holds. Raises: LogRefused: it holds none; says where and what was expected."""
     try:
-        raw = json.loads(line)
+        raw = json.loads(line, parse_constant=_refuse_constant, parse_float=_finite)
     except (ValueError, RecursionError) as error:
         raise LogRefused("log line", "", line[:60], "expected one JSON object") from error
     where = f"entry {raw.get('seq', '?')}" if isinstance(raw, dict) else ""
     if not isinstance(raw, dict) or raw.get("v") != VERSION:
         found = f"version {raw.get('v')!r}" if isinstance(raw, dict) else type(raw).__name__
         raise LogRefused("log line", where, found, f"this program reads version {VERSION}")
-    kind = KINDS.get(raw.get("kind", ""))
+    tag = raw.get("kind")
+    kind = KINDS.get(tag) if isinstance(tag, str) else None
     if kind is None:
-        raise LogRefused("log line", where, f"kind {raw.get('kind')!r}", f"expected one of {', '.join(KINDS)}")
+        raise LogRefused("log line", where, f"kind {tag!r}"[:60], f"expected one of {', '.join(KINDS)}")
     _check_whole(raw, where)
     return Entry(
         seq=raw["seq"],
@@ -93,6 +95,15 @@ def load(line: str) -> Entry:
         seen_ms=raw["seen_ms"],
         fact=_fact(raw["fact"], kind, where),
     )
+
+
+def _refuse_constant(word: str) -> float:
+    raise ValueError(f"{word} is no number of ours")
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    return value if math.isfinite(value) else _refuse_constant(digits)
 
 
 def _check_whole(raw: dict[str, Any], where: str) -> None:

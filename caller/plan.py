@@ -6,6 +6,7 @@ A value anybody may hold. Must not know how it was found, nor who follows it.
 import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from caller.errors import PlanRefused, RulesRefused
 from caller.units import RiderId
@@ -223,7 +224,9 @@ class Plan:
         return self.schedule[-1][0]
 
 
+_start_m = attrgetter("start_m")
+
+
 def rule_at(plan: Plan, at_m: float) -> StretchRule:
     """The rule in force at a place; the first before the start, the last beyond the finish."""
-    starts = [rule.start_m for rule in plan.rules]
-    return plan.rules[max(0, bisect_right(starts, at_m) - 1)]
+    return plan.rules[max(0, bisect_right(plan.rules, at_m, key=_start_m) - 1)]

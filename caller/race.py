@@ -9,13 +9,15 @@ Must not decide where a rider is (rotation), how long a turn is or when a cue is
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
+from operator import itemgetter
 from typing import assert_never
 
 from caller.calling import (
     FORM_STEPS,
     Gap,
+    PlanPolicy,
     Situation,
     answers,
     cues_until,
@@ -71,6 +73,7 @@ from caller.rotation import (
     Change,
     Line,
     Place,
+    Turn,
     advance_line,
     begin,
     form_line,
@@ -105,8 +108,10 @@ __all__ = [
     "upcoming",
 ]
 
-_LOOK_AHEAD_MS = 12_000
-"""How far the rules look to find what becomes fixed next. If that is nothing, the driver is asked to look again."""
+_LOOK_AHEAD_MS = 45_000
+"""How far the rules look to find what becomes fixed next; then the driver is asked to look again.
+
+Farther would be looked less often while nothing is seen, but most facts make all of it anew."""
 
 _LONGEST_COMMIT_MS = max(row.commit_ms for row in CUE_TABLE.values())
 
@@ -156,6 +161,23 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """What is known of the near future. It stays true until a fact changes something: time alone does as foretold.
+
+    Attributes:
+        cues: those that aren't fixed, as (instant at which it becomes fixed, cue), soonest first.
+        until_ms: all cues due by then are in here.
+        finish_ms: when the front is believed to reach the finish.
+        last_call_ms: after this nothing is called.
+    """
+
+    cues: tuple[tuple[int, Cue], ...]
+    until_ms: int
+    finish_ms: int
+    last_call_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RaceState:
     """All that is known of a race at one instant. A value: forks are free, and a failing test prints it.
 
@@ -175,6 +197,7 @@ class RaceState:
         told: ids of all cues ever fixed.
         reserves: what riders had left when the line last changed, at ``reserves_ms``; see reserves_now.
         held: for undo, oldest first.
+        ahead: follows from all the rest and is kept to be worked out once; None where that is still to be done.
     """
 
     now_ms: int
@@ -194,6 +217,7 @@ class RaceState:
     reserves: tuple[Reserve, ...] = ()
     reserves_ms: int = 0
     held: tuple[Held, ...] = ()
+    ahead: Ahead | None = field(default=None, compare=False, repr=False)
 
 
 # The six functions
@@ -204,7 +228,7 @@ def start(entry: Entry) -> RaceState:
 
     Raises:
         LogRefused: the entry isn't RaceOpened.
-        PlanRefused: its plan names riders who aren't in its roster.
+        PlanRefused: its plan's order isn't the riders of its roster.
     """
     if not isinstance(entry.fact, RaceOpened):
         raise LogRefused("log", "first entry", type(entry.fact).__name__, "a log begins with RaceOpened")
@@ -214,8 +238,10 @@ def start(entry: Entry) -> RaceState:
 def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     """The state once a fact is known, and the cues that became fixed on the way to it or by it.
 
-    Raises: RequestRefused: the fact is a request that can't be met now, or names nobody in this race. The caller's
-        state is as good as before.
+    Raises:
+        RequestRefused: the fact is a request that can't be met now, or names nobody in this race. The caller's state is
+            as good as before.
+        PlanRefused: as start, for a race opened anew or a plan for one in the lobby.
     """
     fact = entry.fact
     if isinstance(fact, RaceOpened):
@@ -236,8 +262,10 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms")
     reached, fixed = advance(state, entry.at_ms)
     taken, cues = _apply(reached, entry)
-    taken = replace(taken, seq=entry.seq, settled_ms=entry.at_ms)
     taken = _with_fair_warning(taken)
+    # What changes nothing leaves the future as it was.
+    ahead = reached.ahead if taken is reached else None
+    taken = replace(taken, seq=entry.seq, settled_ms=entry.at_ms, ahead=ahead)
     taken = _fix(taken, cues)
     settled, more = advance(taken, entry.at_ms)
     return settled, (*fixed, *cues, *more)
@@ -250,12 +278,9 @@ def advance(state: RaceState, now_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
     An instant before the state's own changes nothing.
     """
     fixed: list[Cue] = []
-    while True:
-        near = _unfixed(state)
-        wake_ms = _wake_ms(state, near)
-        if wake_ms is None or wake_ms > now_ms:
-            break
-        state, cues = _step(state, wake_ms, near)
+    state = _looked(state)
+    while (wake_ms := _wake_ms(state)) is not None and wake_ms <= now_ms:
+        state, cues = _step(state, wake_ms)
         fixed.extend(cues)
     if state.phase in (Phase.COUNTDOWN, Phase.RACING) and now_ms > state.now_ms:
         state = replace(state, now_ms=now_ms, fixed=_not_too_late(state.fixed, now_ms))
@@ -264,7 +289,7 @@ def advance(state: RaceState, now_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
 
 def next_wake(state: RaceState) -> int | None:
     """The next instant at which something happens with no new fact; None in the lobby and when all is over."""
-    return _wake_ms(state, _unfixed(state))
+    return _wake_ms(_looked(state))
 
 
 def calls(state: RaceState, until_ms: int | None = None) -> tuple[Cue, ...]:
@@ -325,7 +350,7 @@ def upcoming(state: RaceState, count: int) -> tuple[Upcoming, ...]:
     if state.phase is Phase.OVER or line.turn is None:
         return ()
     changes: list[Change] = []
-    for change in project(line, situation.policy, situation.last_call_ms):
+    for change in project(line, situation.policy, situation.last_call_ms, now_ms=situation.from_ms):
         changes.append(change)
         if len(changes) >= count:
             break
@@ -409,40 +434,65 @@ def may(state: RaceState) -> frozenset[str]:
 # Steps of time
 
 
-def _wake_ms(state: RaceState, near: tuple[Cue, ...]) -> int | None:
-    """The next instant at which one of the near cues becomes fixed, the line changes, or it is time to look again."""
+def _looked(state: RaceState) -> RaceState:
+    """The state with what is ahead."""
+    if state.ahead is not None or state.phase in (Phase.LOBBY, Phase.OVER):
+        return state
     situation = _situation(state)
-    match state.phase:
-        case Phase.LOBBY | Phase.OVER:
-            return None
-        case Phase.COUNTDOWN:
-            line_ms: int | None = 0
-        case Phase.RACING:
-            line_ms = next_change_ms(state.line, situation.policy)
-        case _:
-            assert_never(state.phase)
-    instants = [_fix_ms(cue) for cue in near]
-    instants.append(state.now_ms + _LOOK_AHEAD_MS - _LONGEST_COMMIT_MS)
-    instants.append(situation.finish_ms + _OVERDUE_MS)
-    if line_ms is not None and line_ms <= situation.last_call_ms:
-        instants.append(line_ms)
-    return max(state.now_ms, min(instants))
+    until_ms = state.now_ms + _LOOK_AHEAD_MS
+    cues = [(_fix_ms(cue), cue) for cue in _not_told(state, cues_until(situation, until_ms))]
+    ahead = Ahead(
+        cues=tuple(sorted(cues, key=itemgetter(0))),
+        until_ms=until_ms,
+        finish_ms=situation.finish_ms,
+        last_call_ms=situation.last_call_ms,
+    )
+    return replace(state, ahead=ahead)
 
 
-def _step(state: RaceState, at_ms: int, near: tuple[Cue, ...]) -> tuple[RaceState, tuple[Cue, ...]]:
+def _wake_ms(state: RaceState) -> int | None:
+    """The next instant at which a cue ahead becomes fixed, the line changes, or it is time to look again."""
+    ahead = state.ahead
+    if ahead is None:
+        return None
+    wake_ms = min(_look_again_ms(ahead), ahead.finish_ms + _OVERDUE_MS)
+    if ahead.cues:
+        wake_ms = min(wake_ms, ahead.cues[0][0])
+    line_ms = 0 if state.phase is Phase.COUNTDOWN else next_change_ms(state.line, _policy(state))
+    if line_ms is not None and line_ms <= ahead.last_call_ms:
+        wake_ms = min(wake_ms, line_ms)
+    return max(state.now_ms, wake_ms)
+
+
+def _look_again_ms(ahead: Ahead) -> int:
+    """Until then no cue becomes fixed that isn't known."""
+    return ahead.until_ms - _LONGEST_COMMIT_MS
+
+
+def _step(state: RaceState, at_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
     """The state at its next wake: cues become fixed first, then the line changes."""
-    fixed = tuple(cue for cue in near if _fix_ms(cue) <= at_ms)
-    state = _fix(replace(state, now_ms=at_ms, fixed=_not_too_late(state.fixed, at_ms)), fixed)
-    situation = _situation(state)
+    ahead = state.ahead
+    assert ahead is not None, "a state that wakes has looked ahead"
+    fixed = tuple(cue for fix_ms, cue in ahead.cues if fix_ms <= at_ms)
+    still = state.fixed if at_ms == state.now_ms else _not_too_late(state.fixed, at_ms)
+    if fixed:
+        left = replace(ahead, cues=ahead.cues[len(fixed) :])
+        told = state.told.union(cue.id for cue in fixed)
+        state = replace(state, now_ms=at_ms, fixed=still + fixed, told=told, ahead=left)
+    else:
+        state = replace(state, now_ms=at_ms, fixed=still)
     if state.phase is Phase.COUNTDOWN:
         if at_ms >= 0:
-            state = replace(state, phase=Phase.RACING, line=begin(state.line, 0, situation.policy))
-    elif at_ms >= situation.finish_ms + _OVERDUE_MS:
-        state = replace(state, phase=Phase.OVER)
+            state = replace(state, phase=Phase.RACING, line=begin(state.line, 0, _policy(state)))
+    elif at_ms >= ahead.finish_ms + _OVERDUE_MS:
+        return replace(state, phase=Phase.OVER, ahead=None), fixed
     else:
-        change_ms = next_change_ms(state.line, situation.policy)
-        if change_ms is not None and change_ms <= min(at_ms, situation.last_call_ms):
-            state = replace(_spent(state, at_ms), line=advance_line(state.line, at_ms, situation.policy))
+        policy = _policy(state)
+        change_ms = next_change_ms(state.line, policy)
+        if change_ms is not None and change_ms <= min(at_ms, ahead.last_call_ms):
+            state = replace(_spent(state, at_ms), line=advance_line(state.line, at_ms, policy))
+    if at_ms >= _look_again_ms(ahead):
+        state = _looked(replace(state, ahead=None))
     return state, fixed
 
 
@@ -456,20 +506,14 @@ def _fix_ms(cue: Cue) -> int:
     return cue.due_ms - CUE_TABLE[cue.kind].commit_ms
 
 
-def _unfixed(state: RaceState) -> tuple[Cue, ...]:
-    """Cues of the near future that aren't fixed."""
-    if state.phase in (Phase.LOBBY, Phase.OVER):
-        return ()
-    return _not_told(state, cues_until(_situation(state), state.now_ms + _LOOK_AHEAD_MS))
-
-
 def _not_told(state: RaceState, cues: tuple[Cue, ...]) -> tuple[Cue, ...]:
     """Without those told before, and those that nobody could be told of in time any more."""
-    return tuple(cue for cue in cues if cue.id not in state.told and _fix_ms(cue) >= state.now_ms)
+    told, now_ms = state.told, state.now_ms
+    return tuple(cue for cue in cues if cue.id not in told and _fix_ms(cue) >= now_ms)
 
 
 def _not_too_late(cues: tuple[Cue, ...], now_ms: int) -> tuple[Cue, ...]:
-    return tuple(cue for cue in cues if cue.due_ms + CUE_TABLE[cue.kind].too_late_ms >= now_ms)
+    return tuple(cue for cue in cues if cue.due_ms >= now_ms or cue.due_ms + CUE_TABLE[cue.kind].too_late_ms >= now_ms)
 
 
 def _situation(state: RaceState) -> Situation:
@@ -486,6 +530,10 @@ def _situation(state: RaceState) -> Situation:
         countdown_ms=state.countdown_ms,
         started=state.phase is Phase.RACING,
     )
+
+
+def _policy(state: RaceState) -> PlanPolicy:
+    return PlanPolicy(plan=state.setup.plan, rules=state.setup.rules, position=state.position, form=state.form)
 
 
 def _spent(state: RaceState, to_ms: int) -> RaceState:
@@ -520,11 +568,11 @@ def _spent(state: RaceState, to_ms: int) -> RaceState:
 
 
 def _opened(fact: RaceOpened, seq: int) -> RaceState:
-    riders = set(fact.roster.ids)
-    if set(fact.plan.order) - riders:
-        raise PlanRefused(
-            "plan", "order", ", ".join(sorted(set(fact.plan.order) - riders)), "only riders of the roster"
-        )
+    strangers = set(fact.plan.order) - set(fact.roster.ids)
+    absent = [rider.name for rider in fact.roster.riders if rider.id not in fact.plan.order]
+    if strangers or absent:
+        found = ", ".join(sorted(strangers)) if strangers else f"without {', '.join(absent)}"
+        raise PlanRefused("plan", "order", found, "expected every rider of the roster once and nobody else")
     return RaceState(
         now_ms=LOBBY_MS,
         seq=seq,
@@ -698,10 +746,16 @@ def _turn_moved(state: RaceState, entry: Entry, by_ms: int) -> tuple[RaceState, 
 
 
 def _turn_ends(state: RaceState, entry: Entry, ends_ms: int, because: str) -> tuple[RaceState, tuple[Cue, ...]]:
-    """The present turn ends then, or as soon as its switch can still be called; longer is told to its leader."""
+    """The present turn ends then, or as soon as its switch can still be called; longer is told to its leader.
+
+    One that is about to end, by a cut or because the next wheel is late, gets no longer by being made shorter.
+    """
     turn = state.line.turn
     assert turn is not None
-    ends_ms = max(ends_ms, entry.at_ms + CUE_TABLE[CueKind.SWITCH].commit_ms)
+    soonest_ms = entry.at_ms + CUE_TABLE[CueKind.SWITCH].commit_ms
+    if ends_ms <= turn.ends_ms <= soonest_ms:
+        return state, ()
+    ends_ms = max(ends_ms, soonest_ms)
     cues: tuple[Cue, ...] = ()
     if ends_ms > turn.ends_ms:
         cues = (stay_on(turn.rider, ends_ms - turn.ends_ms, entry.at_ms, entry.seq, because),)
@@ -712,6 +766,9 @@ def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
     why = _why_turn_stands(state)
     if why:
         raise RequestRefused("off now", why)
+    assert state.line.turn is not None
+    if state.line.turn.cut:
+        return state  # said again in a hurry: it must not be put off
     at_ms = entry.at_ms + 2 * CUE_TABLE[CueKind.OFF_NOW].commit_ms
     return replace(_hold(state, entry), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
 
@@ -721,10 +778,10 @@ def _why_turn_stands(state: RaceState) -> str:
     turn = state.line.turn
     if turn is None:
         return "nobody leads yet"
-    if f"switch:{turn.number}" in state.told:
-        return "its switch is being called already"
     if len(state.line.members) < 2:
         return "there is nobody to relieve the leader"
+    if f"switch:{turn.number}" in state.told:
+        return "its switch is being called already"
     return ""
 
 
@@ -792,15 +849,36 @@ def _undone(state: RaceState, entry: Entry) -> RaceState:
 
 
 def _with_fair_warning(state: RaceState) -> RaceState:
-    """The state with a switch that can still be called: no fact pulls one nearer than its commit window."""
+    """The state with a turn that ends when its switch is called for, or later than it can still be called.
+
+    No fact pulls a switch nearer than its commit window, and none moves one that is being called.
+
+    A turn that outlived its call, because nobody was there to relieve the leader, goes on under a new number.
+    """
     turn = state.line.turn
-    if state.phase is not Phase.RACING or turn is None or f"switch:{turn.number}" in state.told:
+    if state.phase is not Phase.RACING or turn is None:
         return state
-    kind = CueKind.OFF_NOW if turn.cut else CueKind.SWITCH
-    soonest_ms = state.now_ms + CUE_TABLE[kind].commit_ms
-    if turn.ends_ms >= soonest_ms:
+    soonest_ms = state.now_ms + CUE_TABLE[CueKind.OFF_NOW if turn.cut else CueKind.SWITCH].commit_ms
+    called = f"switch:{turn.number}"
+    if called in state.told:
+        due_ms = next((cue.due_ms for cue in state.fixed if cue.id == called and cue.due_ms >= state.now_ms), None)
+        if due_ms is not None:
+            return _with_turn(state, replace(turn, ends_ms=due_ms))
+        if len(state.line.members) < 2:
+            return state
+        turn = replace(turn, number=state.line.turns_begun + 1)
+    return _with_turn(state, replace(turn, ends_ms=max(turn.ends_ms, soonest_ms)))
+
+
+def _with_turn(state: RaceState, turn: Turn) -> RaceState:
+    """The state with this turn in place of the present one. If its number is new, undo knows of it."""
+    if turn == state.line.turn:
         return state
-    return replace(state, line=replace(state.line, turn=replace(turn, ends_ms=soonest_ms)))
+    begun = max(state.line.turns_begun, turn.number)
+    held = tuple(
+        replace(one, turns_begun=begun) if one.turns_begun == state.line.turns_begun else one for one in state.held
+    )
+    return replace(state, line=replace(state.line, turn=turn, turns_begun=begun), held=held)
 
 
 # Words for the desk and the log view

@@ -316,12 +316,18 @@ class Change:
     drift_over_ms: int
 
 
-def project(line: Line, policy: Policy, until_ms: int) -> Iterator[Change]:
-    """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough."""
+def project(line: Line, policy: Policy, until_ms: int, *, now_ms: int = 0) -> Iterator[Change]:
+    """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough.
+
+    Args:
+        now_ms: whatever is overdue happens then, as when a rider comes back after a turn should have ended; the gun, or
+            the last fact.
+    """
     while True:
         at_ms = next_change_ms(line, policy)
         if at_ms is None or at_ms > until_ms:
             return
+        at_ms = max(at_ms, now_ms)
         before = line.turn
         line = advance_line(line, at_ms, policy)
         if before is not None and line.turn is not None and line.turn.number != before.number:
@@ -352,8 +358,7 @@ def _drift(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
         return line  # one rider alone has nobody to drift past
     passed = sum(1 for other in others if other.place in _IN_THE_WHEELS)
     drifting = Member(rider=member.rider, place=Place.DRIFTING, until_ms=at_ms + policy.drift_ms(passed), rest_ms=0)
-    apart = tuple(other for other in line.apart if other.rider != member.rider)
-    return _lead(replace(line, apart=apart), (*others, drifting), at_ms, policy)
+    return _lead(_not_apart(line, member), (*others, drifting), at_ms, policy)
 
 
 def _latch(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
@@ -383,8 +388,13 @@ def _insert(line: Line, member: Member, slot: int, at_ms: int, policy: Policy) -
     following = Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms)
     if member.place is Place.LEADING and slot == 0:
         return line
+    return _lead(_not_apart(line, member), (*others[:slot], following, *others[slot:]), at_ms, policy)
+
+
+def _not_apart(line: Line, member: Member) -> Line:
+    """The line with this rider neither adrift nor out."""
     apart = tuple(other for other in line.apart if other.rider != member.rider)
-    return _lead(replace(line, apart=apart), (*others[:slot], following, *others[slot:]), at_ms, policy)
+    return line if apart == line.apart else replace(line, apart=apart)
 
 
 def _set_apart(line: Line, member: Member, place: Place, at_ms: int, policy: Policy) -> Line:

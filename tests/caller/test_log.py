@@ -61,6 +61,19 @@ def test_an_unknown_kind_is_refused_by_name() -> None:
         load(json.dumps(GOOD | {"kind": "danced"}))
 
 
+@pytest.mark.parametrize("kind", [None, 5, [], {}, ["undo"]])
+def test_a_kind_that_is_no_word_is_refused(kind: object) -> None:
+    with pytest.raises(LogRefused, match="entry 3: found kind"):
+        load(json.dumps(GOOD | {"kind": kind}))
+
+
+@pytest.mark.parametrize("figure", ["NaN", "-Infinity", "1e999"])
+def test_a_figure_that_is_no_number_is_refused(figure: str) -> None:
+    line = json.dumps(GOOD | {"kind": "landmark_passed", "fact": {"at_m": 0.5}}).replace("0.5", figure)
+    with pytest.raises(LogRefused, match="expected one JSON object"):
+        load(line)
+
+
 @pytest.mark.parametrize("fact", [{}, {"rider": "ana", "slot": 1, "more": 2}, {"rider": "ana", "slot": "one"}])
 def test_a_fact_with_fields_missing_too_many_or_wrong_is_refused(fact: dict) -> None:
     with pytest.raises(LogRefused, match="entry 3, rejoined_at"):
