@@ -144,6 +144,15 @@ async def test_a_turn_that_is_not_as_planned_says_why(browser: Any) -> None:
     await stage.page.wait_for_selector("text=15 s longer: the director")
 
 
+async def test_a_rider_who_only_follows_but_is_first_goes_straight_through(browser: Any) -> None:
+    now = racing()
+    nothing = now.upcoming[0].model_copy(update={"planned_ms": 0})
+    stage = await desk(browser, welcome(), racing(upcoming=(nothing, *now.upcoming[1:])))
+    note = stage.page.locator("turn-board .next .note").first
+    await note.filter(has_text="straight through").wait_for()
+    assert " 0 s" not in await note.inner_text()
+
+
 async def test_the_front_is_at_the_right_and_who_drifts_is_below_the_line(browser: Any) -> None:
     stage = await desk(browser)
     middle = """(rider) => {

@@ -463,7 +463,7 @@ async def test_the_briefing_has_a_page_for_all_and_one_for_each_rider_when_print
         sheets = page.locator(".brief")
         await sheets.first.wait_for()
         heads = await page.locator(".brief h1").all_text_contents()
-        assert heads[0] == "All"
+        assert heads[0] == "Team"
         assert sorted(heads[1:]) == ["Ana", "Kofi", "Maya", "Otto"]
         printed = await page.pdf(prefer_css_page_size=True)
         assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 5
@@ -550,6 +550,35 @@ async def test_each_sheet_of_the_briefing_fits_one_page(
 # Joining
 
 
+@pytest.mark.parametrize(
+    ("finish_s", "words"), [(1_432.0, "8:09 min faster"), (1_912.6, "8.5 s faster"), (1_922.6, "1.5 s slower")]
+)
+async def test_a_gain_of_minutes_is_told_in_minutes(
+    server: LiveServer, browser: Any, finish_s: float, words: str
+) -> None:
+    plan = {"method": "optimised", "finish_s": finish_s, "equal_turns_s": 1_921.1, "bound_s": None}
+    async with new_page(browser, DESK) as page:
+        await page.goto(server.url)
+        lines = await page.evaluate(
+            "async (plan) => (await import('/web/parts/setup-plan/tables.js')).worth(plan)", plan
+        )
+    assert ["Against equal turns", words] in lines
+
+
+@pytest.mark.parametrize(("riders", "words"), [(4, "rest about 1:45"), (10, "one turn here, or none")])
+async def test_a_riders_page_promises_no_rest_longer_than_the_stretch(
+    server: LiveServer, browser: Any, riders: int, words: str
+) -> None:
+    # Each stretch takes 300 s; with turns of 35 s four riders come round again after 140 s, ten only after 350 s.
+    async with new_page(browser, DESK) as page:
+        await page.route("**/api/races/MANY23", lambda route: route.fulfill(json=made_up_draft(3, riders)))
+        await page.goto(f"{server.url}/briefing/MANY23#a-ticket-of-the-tests")
+        otto = page.locator(".brief", has=page.get_by_role("heading", name="Otto", exact=True))
+        await otto.wait_for()
+        for line in await otto.locator(".brief-stretches li").all_inner_texts():
+            assert words in line
+
+
 async def test_a_rider_joins_by_code_and_nobody_else_can_take_the_same_name(
     server: LiveServer, browser: Any, tmp_path: Path
 ) -> None:
@@ -573,6 +602,7 @@ async def test_a_rider_joins_by_code_and_nobody_else_can_take_the_same_name(
         await taken.wait_for()
         assert await taken.is_disabled()
         assert await page.get_by_role("button", name="Otto").is_enabled()
+        assert await page.locator("#taken-hint").is_visible(), "whoever comes with a second phone is told what to do"
 
 
 async def test_a_code_nobody_knows_is_refused_beside_the_field(server: LiveServer, browser: Any) -> None:

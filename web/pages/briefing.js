@@ -66,7 +66,7 @@ function draw(ready) {
   document.title = `${ready.name} – briefing – swingoff`
   const pages = [sheetForAll(ready), ...ready.plan.order.map((rider) => sheetFor(ready, rider))]
   sheets.replaceChildren(...pages)
-  const names = ['All', ...ready.plan.order.map((rider) => namesOf(ready.riders).get(rider) ?? rider)]
+  const names = ['Team', ...ready.plan.order.map((rider) => namesOf(ready.riders).get(rider) ?? rider)]
   const buttons = names.map((name, index) =>
     h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => only(index) }, name),
   )
@@ -117,7 +117,7 @@ function sheetForAll(ready) {
   return h(
     'article',
     { class: many(ready) ? 'brief many' : 'brief' },
-    sheetHead(ready, 'All'),
+    sheetHead(ready, 'Team'),
     h(
       'ol',
       { class: 'line-up', 'aria-label': 'The line at the gun, front first' },
@@ -207,6 +207,8 @@ function stretchLine(ready, rule, rider) {
   const after = leading[(index + 1) % leading.length]
   const others_s = leading.reduce((sum, turn) => sum + (turn.rider === rider ? 0 : turn.length_s), 0)
   const call = (/** @type {string | undefined} */ id) => names.get(id ?? '') ?? ''
+  // On a stretch that is over sooner nobody comes round again, and whoever is far back does not lead at all.
+  const short = (rule.end_m - rule.start_m) / rule.speed_mps < others_s + (mine?.length_s ?? 0)
   const what = mine
     ? [
         h('b', { class: 'big-number' }, `${Math.round(mine.length_s)} s`),
@@ -216,7 +218,7 @@ function stretchLine(ready, rule, rider) {
               'span',
               { class: 'wheels' },
               h('span', {}, `after ${call(before?.rider)}, then ${call(after?.rider)}`),
-              h('span', { class: 'soft' }, `rest about ${clockOf(others_s)}`),
+              h('span', { class: 'soft' }, short ? 'one turn here, or none: it is short' : `rest about ${clockOf(others_s)}`),
             )
           : h('span', { class: 'wheels' }, 'you lead all of it'),
       ]

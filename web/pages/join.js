@@ -74,6 +74,7 @@ function draw(code, page) {
       ),
     ),
   )
+  find('#taken-hint', HTMLElement).hidden = !page.riders.some((rider) => rider.claimed)
   head.focus()
 }
 

@@ -288,8 +288,8 @@ export function worth(plan) {
   const lines = []
   if (plan.equal_turns_s !== null) {
     const gain_s = plan.equal_turns_s - plan.finish_s
-    const words = gain_s >= 0 ? `${gain_s.toFixed(1)} s faster` : `${(-gain_s).toFixed(1)} s slower`
-    lines.push(['Against equal turns', words])
+    const much = Math.abs(gain_s) < 60 ? `${Math.abs(gain_s).toFixed(1)} s` : `${clockOf(Math.abs(gain_s))} min`
+    lines.push(['Against equal turns', `${much} ${gain_s >= 0 ? 'faster' : 'slower'}`])
   }
   if (plan.bound_s !== null) {
     const gap = plan.finish_s / plan.bound_s - 1

@@ -73,7 +73,8 @@ export function registerTurnBoard() {
 
 /** @param {TurnMessage} turn */
 function noteOf(turn) {
-  const length = `${Math.round(turn.planned_ms / 1000)} s`
+  // A rider who only follows here, and is first all the same, goes through and off.
+  const length = turn.planned_ms > 0 ? `${Math.round(turn.planned_ms / 1000)} s` : 'straight through'
   return [`${turn.power_w} W`, length, turn.because].filter(Boolean).join(' · ')
 }
 
