@@ -810,6 +810,26 @@ async def test_a_switch_tells_one_rider_off_and_the_next_to_lead(browser: Any) -
         await reads(stage, "big-cue .verb", verb)
 
 
+@pytest.mark.parametrize(
+    ("named", "verb", "beside"),
+    [("climb 1", "Climb 1", ""), ("The long way up to Heron Hill", "Climb", "The long way up to Heron Hill")],
+)
+async def test_what_comes_is_told_large_and_a_long_name_beside_it(
+    browser: Any, named: str, verb: str, beside: str
+) -> None:
+    hello = welcome("ana")
+    flat, climb, *more = hello.course.stretches
+    course = hello.course.model_copy(update={"stretches": (flat, climb.model_copy(update={"name": named}), *more)})
+    ahead = cue("terrain", 301_500, "otto", to=(), place=named, distance_m=300)
+    messages = [hello.model_copy(update={"course": course}), racing(cues=(ahead,))]
+    stage = await Stage.open(browser, "/bars/TEST23", messages, viewport=PHONE, clock_ms=300_000)
+    await stage.page.wait_for_selector("big-cue[data-field=now]")
+    await reads(stage, "big-cue .verb", verb)
+    await reads(stage, "big-cue .number", "300 m")
+    await reads(stage, "big-cue .then", beside)
+    await reads(stage, "big-cue .next", "Otto")
+
+
 async def test_a_new_order_tells_a_rider_which_place_and_whose_wheel(browser: Any) -> None:
     order = cue("new_order", 301_500, None, order=("otto", "maya", "ana", "ben"))
     stage = await bars(browser, "ana", racing(cues=(order,)))

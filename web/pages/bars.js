@@ -173,10 +173,23 @@ export class Bars {
       case 'new_order':
         return this.#orderScene(cue, scene)
       case 'terrain':
-        return { ...scene, verb: terrainName(cue.place ?? '', words), figure: cue.distance_m ? `${cue.distance_m} m` : '', then: '', next: about }
+        return { ...scene, ...this.#stretchWords(cue.place ?? ''), figure: cue.distance_m ? `${cue.distance_m} m` : '', next: about }
       default:
         return scene
     }
+  }
+
+  /**
+   * What comes is told large, climb, descent or flat: long names would have to be small. A name of its own stands beside.
+   * @param {string} place a stretch's name, such as "climb 2"
+   */
+  #stretchWords(place) {
+    const words = wordsIn(this.#language)
+    const stretch = this.stage.live.welcome?.course.stretches.find(({ name }) => name === place)
+    const [kind = '', ...rest] = place.split(' ')
+    const plain = words.terrain[kind]
+    if (plain !== undefined) return { verb: [plain, ...rest].join(' '), then: '' }
+    return { verb: words.terrain[stretch?.terrain ?? ''] ?? place, then: place }
   }
 
   /** In a new order a rider needs two things: which place, and whose wheel. @param {CueMessage} cue @param {import('../parts/big-cue/big-cue.js').Values} scene */
@@ -230,10 +243,4 @@ export class Bars {
   #place(state) {
     return state.line.find(({ rider }) => rider === this.#rider) ?? null
   }
-}
-
-/** "climb 2" in the rider's language; a stretch with a name of its own keeps it. @param {string} place @param {import('../parts/big-cue/words.js').Words} words */
-function terrainName(place, words) {
-  const [kind = '', ...rest] = place.split(' ')
-  return [words.terrain[kind] ?? kind, ...rest].join(' ')
 }

@@ -67,7 +67,7 @@ export class Desk {
     this.root = h('div', { class: 'desk' },
       h('header', { class: 'strip' }, h('a', { class: 'wordmark', href: '/' }, 'swingoff'), this.#race, this.#phase, this.#clock, this.#finish,
         this.#off, h('span', { class: 'push' }), this.#mute, this.#volume,
-        h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Light'),
+        h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Screen'),
         h('button', { type: 'button', class: 'quiet keys-button', onclick: () => this.#keyPage.showModal() }, 'Keys ', h('kbd', {}, '?'))),
       h('div', { class: 'floor' },
         h('div', { class: 'left' }, this.#board, this.#line, this.#troubles, this.#course, this.#keys),

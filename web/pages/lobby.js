@@ -65,7 +65,7 @@ export class Lobby {
     this.root = h('div', { class: 'page lobby' },
       h('header', { class: 'strip' }, h('a', { class: 'wordmark', href: '/' }, 'swingoff'), h('span', { class: 'where' }, 'Lobby'),
         h('span', { class: 'push' }, 'Code ', h('strong', {}, stage.code)),
-        h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Light')),
+        h('button', { type: 'button', class: 'quiet', 'data-theme-switch': true }, 'Screen')),
       h('div', { class: 'block' }, this.#name, this.#about),
       h('div', { class: 'columns' },
         h('section', { class: 'people', 'aria-label': 'Who is here' }, this.#people),
