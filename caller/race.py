@@ -507,9 +507,7 @@ def _fix_ms(cue: Cue) -> int:
 
 
 def _not_told(state: RaceState, cues: tuple[Cue, ...]) -> tuple[Cue, ...]:
-    """Without those told before, and those that nobody could be told of in time any more."""
-    told, now_ms = state.told, state.now_ms
-    return tuple(cue for cue in cues if cue.id not in told and _fix_ms(cue) >= now_ms)
+    return tuple(cue for cue in cues if cue.id not in state.told)
 
 
 def _not_too_late(cues: tuple[Cue, ...], now_ms: int) -> tuple[Cue, ...]:
@@ -589,7 +587,8 @@ def _start_set(state: RaceState, fact: StartSet, entry: Entry) -> tuple[RaceStat
         raise RequestRefused("set the start", "it is set already")
     if not 5_000 <= fact.countdown_ms <= 600_000:
         raise RequestRefused("set the start", f"a countdown of {fact.countdown_ms} ms; give 5 s to 10 min")
-    assert entry.at_ms == -fact.countdown_ms, "the countdown's stamp is its length before the gun"
+    if entry.at_ms != -fact.countdown_ms:
+        raise RequestRefused("set the start", f"stamped {entry.at_ms} ms for a countdown of {fact.countdown_ms} ms")
     counting = replace(
         state,
         now_ms=entry.at_ms,
@@ -820,20 +819,13 @@ def _undo_name(state: RaceState) -> tuple[str, ...]:
 
 
 def _undone(state: RaceState, entry: Entry) -> RaceState:
-    """The line as it was. The clock goes on, and a turn that has a switch called keeps it.
-
-    If the undone fact had begun a turn, the one before it goes on under a new number: its cues may be told again, for
-    nothing that was spoken can be unspoken.
-    """
+    """The line as it was. The clock goes on, no number of a turn is given twice, and what is being called stays."""
     if not state.held:
         raise RequestRefused("undo", "nothing to take back")
     if not _can_undo(state):
         raise RequestRefused("undo", "a switch has come since; say the order as it is now instead")
     held = state.held[-1]
     line = replace(held.line, turns_begun=state.line.turns_begun)
-    if line.turn is not None and state.line.turn is not None and line.turn.number != state.line.turn.number:
-        number = state.line.turns_begun + 1
-        line = replace(line, turn=replace(line.turn, number=number), turns_begun=number)
     return replace(
         state,
         line=line,

@@ -338,12 +338,23 @@ def test_undo_gives_back_the_turn_with_its_time() -> None:
     assert play.turns(1) == [(OTTO, 30)]
 
 
-def test_undo_of_a_wrong_swing_off_calls_the_switch_again_under_a_new_number() -> None:
+@pytest.mark.parametrize(("tapped_s", "undone_s"), [(12, 14), (29, 29.5)])
+def test_undo_of_a_wrong_swing_off_leaves_one_call_of_the_switch(tapped_s: float, undone_s: float) -> None:
+    """Also where it was being called already."""
     play = Play()
-    play.at(12, SwungOff(rider=OTTO))
-    play.at(14, Undo())
-    play.until(31)
-    assert (play.order[0], [cue.due_ms for cue in play.told(CueKind.SWITCH)]) == (MAYA, [30_000])
+    play.at(tapped_s, SwungOff(rider=OTTO))
+    play.at(undone_s, Undo())
+    play.until(59)
+    assert [cue.due_ms for cue in play.told(CueKind.SWITCH)] == [30_000, 60_000]
+    assert (play.order[0], play.state.line.turn and play.state.line.turn.number) == (MAYA, 3)
+
+
+def test_undo_of_a_swing_off_that_hid_a_call_gets_the_turn_another_one() -> None:
+    play = Play()
+    play.at(29, SwungOff(rider=OTTO))
+    play.at(33, Undo())  # the call for 30 s is over, and Otto still leads
+    play.until(36)
+    assert [cue.due_ms for cue in play.told(CueKind.SWITCH)] == [30_000, 35_000]
 
 
 def test_two_undos_take_back_two_facts() -> None:
