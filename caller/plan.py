@@ -3,13 +3,12 @@
 A value anybody may hold. Must not know how it was found, nor who follows it.
 """
 
-import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from operator import attrgetter
 
 from caller.errors import PlanRefused, RulesRefused
-from caller.units import RiderId
+from caller.units import RiderId, figure_text
 
 __all__ = ["Plan", "PlannedReserve", "PlannedTurn", "RaceRules", "StretchRule", "TurnRule", "rule_at"]
 
@@ -62,11 +61,11 @@ class RaceRules:
     def __post_init__(self) -> None:
         for name, least, most, unit in _RULE_RANGES:
             value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and least <= value <= most):
+            if value is not None and not least <= value <= most:
                 raise RulesRefused(
                     "race rules",
                     name.replace("_", " "),
-                    f"{value:g}",
+                    figure_text(value),
                     f"expected {least:g} to {most:g} {unit}".rstrip(),
                 )
         if self.shortest_turn_s > self.longest_turn_s:
@@ -81,7 +80,7 @@ class RaceRules:
                 "race rules", "recovery", repr(self.recovery), f"expected one of {', '.join(RECOVERIES)}"
             )
         for slot, share in enumerate(self.shelter_table or ()):
-            if not (math.isfinite(share) and 0.1 <= share <= 1.2):
+            if not 0.1 <= share <= 1.2:
                 raise RulesRefused(
                     "race rules",
                     f"shelter table, slot {slot + 1}",

@@ -1,15 +1,20 @@
 """What is known of the riders before the gun. Must not know of courses, plans or the race."""
 
 import math
+import re
+import unicodedata
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from caller.errors import RosterRefused
 from caller.units import RiderId
 
-__all__ = ["FIGURES", "LANGUAGES", "MOST_RIDERS", "Figure", "Rider", "Roster", "check_figure"]
+__all__ = ["FIGURES", "LANGUAGES", "MOST_RIDERS", "Figure", "Rider", "Roster", "check_figure", "rider_key"]
 
 MOST_RIDERS = 10
 """The longest line: national and international rules start teams of two to ten (facts of the trade)."""
+
+_KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,23}")
 
 LANGUAGES = ("en", "es", "fr", "de", "it", "nl")
 """Languages that cues can be spoken in, as ISO 639-1 codes."""
@@ -69,12 +74,22 @@ def check_figure(key: str, value: float, whose: str) -> None:
         raise RosterRefused(whose, figure.name, f"{value:g} {figure.unit}", allowed)
 
 
+def rider_key(name: str, taken: Collection[str] = ()) -> RiderId:
+    """A key like ``maya`` from a name, another than those taken."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:20].strip("-") or "rider"
+    key, number = stem, 2
+    while key in taken:
+        key, number = f"{stem}-{number}", number + 1
+    return RiderId(key)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rider:
     """One rider.
 
     Attributes:
-        id: stable key.
+        id: stable key: small letters, digits and hyphens, 24 at most.
         name: as shown, 1 to 24 characters.
         spoken: as the voice says it; often the name, sometimes respelled.
         mass_kg: the body alone.
@@ -84,7 +99,7 @@ class Rider:
         bike_mass_kg: bike, bottles and kit.
         language: one of LANGUAGES.
 
-    Raises: RosterRefused: a figure is outside its sanity range, or a name is empty or too long.
+    Raises: RosterRefused: a figure is outside its sanity range, a name is empty or too long, or the key is none.
     """
 
     id: RiderId
@@ -99,6 +114,9 @@ class Rider:
 
     def __post_init__(self) -> None:
         whose = f"rider {self.name or self.id}"
+        if not _KEY.fullmatch(self.id):
+            allowed = "expected 1 to 24 small letters, digits and hyphens, such as maya"
+            raise RosterRefused(whose, "id", repr(self.id[:40]), allowed)
         for field, text in (("name", self.name), ("spoken name", self.spoken)):
             if not 1 <= len(text.strip()) <= 24 or not text.isprintable():
                 raise RosterRefused(whose, field, repr(text[:40]), "expected 1 to 24 printable characters")

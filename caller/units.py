@@ -6,7 +6,7 @@ Everything else is SI in floats. Must not know of riders, courses or races.
 
 from typing import NewType
 
-__all__ = ["LOBBY_MS", "RiderId", "clock_text", "kmh_from_mps", "mps_from_kmh", "ms_from_s", "s_from_ms"]
+__all__ = ["LOBBY_MS", "RiderId", "clock_text", "figure_text", "kmh_from_mps", "mps_from_kmh", "ms_from_s", "s_from_ms"]
 
 RiderId = NewType("RiderId", str)
 """A short, stable key of a rider within one race, such as ``maya``; never shown, never spoken."""
@@ -33,6 +33,14 @@ def kmh_from_mps(speed_mps: float) -> float:
 def mps_from_kmh(speed_kmh: float) -> float:
     """Kilometres an hour as metres a second."""
     return speed_kmh / 3.6
+
+
+def figure_text(value: float) -> str:
+    """A figure as a refusal quotes it, however absurd: ``4000``, ``nan``, ``more than 1e+308``."""
+    try:
+        return f"{value:g}"
+    except OverflowError:  # a whole number of hundreds of digits
+        return "more than 1e+308" if value > 0 else "less than -1e+308"
 
 
 def clock_text(ms: int) -> str:

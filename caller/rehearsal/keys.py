@@ -122,7 +122,12 @@ LANDMARK_KEYS = (
 )
 
 RIDER_KEYS = (
-    _text("id", "a short key that events name the rider by; the name in small letters if left out", 24, needed=False),
+    _text(
+        "id",
+        "a short key for events: small letters, digits, hyphens; made from the name if left out",
+        24,
+        needed=False,
+    ),
     _text("name", "as shown", 24),
     _text("spoken", "as the voice says it; the name if left out", 24, needed=False),
     _figure("mass_kg", "the body alone"),

@@ -29,13 +29,16 @@ from caller.rehearsal.keys import (
     Key,
 )
 from caller.rehearsal.scenario import Event, People, Scenario
-from caller.riders import Rider, Roster
-from caller.units import RiderId
+from caller.riders import Rider, Roster, rider_key
+from caller.units import RiderId, figure_text
 
 __all__ = ["MOST_CHARACTERS", "read_scenario"]
 
 MOST_CHARACTERS = 1_000_000
 """A longer script is no script."""
+
+_ABSURD = 1e300
+"""A whole number may be too large to become any other figure."""
 
 
 def read_scenario(
@@ -157,10 +160,15 @@ class _Reader:
         return tuple(marks)
 
     def _roster(self, tables: Any) -> tuple[Roster, tuple[tuple[RiderId, float], ...]]:
-        riders, days = [], []
+        riders: list[Rider] = []
+        days: list[tuple[RiderId, float]] = []
         for count, table in enumerate(tables, 1):
             values = self._table(table, RIDER_KEYS, f"rider {count}")
-            key = RiderId(values.pop("id", values["name"].casefold()))
+            key = (
+                rider_key(values["name"], [rider.id for rider in riders])
+                if "id" not in values
+                else RiderId(values.pop("id"))
+            )
             if "day" in values:
                 days.append((key, values.pop("day")))
             values.setdefault("spoken", values["name"])
@@ -269,10 +277,9 @@ class _Reader:
         if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
             raise self._refusal(where, _named(value), f"expected a {'whole ' if whole else ''}number{_range(key)}")
         least, most = (-math.inf if key.least is None else key.least), (math.inf if key.most is None else key.most)
-        if not math.isfinite(value) or not least <= value <= most:
-            raise self._refusal(
-                where, f"{value:.15g}"[:60], f"expected a {'whole ' if whole else ''}number{_range(key)}"
-            )
+        if not (least <= value <= most and -_ABSURD < value < _ABSURD):
+            found = f"{value:.15g}" if -_ABSURD < value < _ABSURD else figure_text(value)
+            raise self._refusal(where, found, f"expected a {'whole ' if whole else ''}number{_range(key)}")
         return value if whole else float(value)
 
     def _choice(self, value: Any, choices: tuple[str, ...], where: str) -> str:

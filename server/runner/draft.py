@@ -4,8 +4,6 @@ Must not know of sockets, disks or who may change it.
 """
 
 import json
-import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -15,7 +13,7 @@ from caller.course import Course
 from caller.errors import CallerError, LogRefused, RosterRefused
 from caller.physics import drag_area_estimate_m2
 from caller.plan import Plan, RaceRules
-from caller.riders import Rider, Roster
+from caller.riders import Rider, Roster, rider_key
 from caller.units import RiderId
 from server.wire.http import RiderForm
 
@@ -89,18 +87,18 @@ def riders_from_forms(forms: Sequence[RiderForm]) -> tuple[DraftRider, ...]:
 
     Raises: RosterRefused: a figure or a name is off; the sentence names the rider.
     """
-    taken: set[str | None] = {form.id for form in forms}
+    taken = {form.id for form in forms if form.id is not None}
     riders = tuple(_rider(form, taken) for form in forms)
     if len(riders) >= 2:
         Roster(riders=tuple(one.rider for one in riders))
     return riders
 
 
-def _rider(form: RiderForm, taken: set[str | None]) -> DraftRider:
+def _rider(form: RiderForm, taken: set[str]) -> DraftRider:
     name = " ".join(form.name.split())
     key = form.id
     if key is None:
-        key = _key(name, taken)
+        key = rider_key(name, taken)
         taken.add(key)
     drag_area_m2, estimated = form.drag_area_m2, False
     if drag_area_m2 is None:
@@ -132,16 +130,6 @@ def _estimated_drag_area_m2(form: RiderForm, name: str) -> float:
             f"{form.height_cm:g} cm and {form.mass_kg:g} kg",
             "expected 120 to 220 cm and 30 to 150 kg to estimate a drag area from",
         ) from None
-
-
-def _key(name: str, taken: set[str | None]) -> str:
-    """A key like ``maya`` from a name, another than those taken."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:20].strip("-") or "rider"
-    key, number = stem, 2
-    while key in taken:
-        key, number = f"{stem}-{number}", number + 1
-    return key
 
 
 _BIKE_MASS_KG = 9.0

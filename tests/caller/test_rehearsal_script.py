@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
 from caller.course import Course, Terrain, course_from_profile
 from caller.errors import FileRefused, ScenarioRefused
@@ -15,6 +16,7 @@ from caller.plan import RaceRules
 from caller.rehearsal import Scenario, read_scenario, scenario_schema
 from caller.rehearsal.keys import EVENT_KINDS, RULE_KEYS
 from caller.rehearsal.scenario import AfterTurns, AtPlace, AtTime, LosesWheel, OnTurn, RejoinsEarly
+from server.wire.base import RiderKey
 from tests.caller.rehearsing import event, small_text
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "demo.toml"
@@ -48,6 +50,23 @@ def test_a_scenario_holds_what_its_text_says() -> None:
     assert scenario.events[0].what == RejoinsEarly(rider="otto", slot=2)
     assert scenario.events[1].when == AtPlace(at_m=4_000)
     assert scenario.events[1].what == LosesWheel(rider="ines", back_after_s=30.0)
+
+
+@pytest.mark.parametrize(("name", "key"), [("Inès", "ines"), ("Ines Maria", "ines-maria"), ("伊内丝", "rider")])
+def test_a_rider_gets_a_key_that_can_be_tapped_whatever_the_name(name: str, key: str) -> None:
+    scenario = read(small_text("").replace('name = "Ines"', f'name = "{name}"'))
+    rider = scenario.roster.riders[3]
+    assert (rider.name, rider.id) == (name, key)
+    assert TypeAdapter(RiderKey).validate_python(rider.id) == key
+
+
+@pytest.mark.parametrize(("line", "where"), [("seed = 3", "seed"), ("counted = 3", "rules, counted")])
+def test_a_whole_number_of_hundreds_of_digits_is_refused_by_its_place(line: str, where: str) -> None:
+    text = small_text("")
+    huge = f"{line.partition(' = ')[0]} = 1{'0' * 400}"
+    said = refusal(text.replace(line, huge) if line in text else f"{huge}\n{text}")
+    assert where in said
+    assert "more than 1e+308" in said
 
 
 @pytest.mark.parametrize(
@@ -139,7 +158,7 @@ def with_course(keys: str) -> str:
         (
             'name = "Maya"',
             'name = "Otto"',
-            ", roster, id: found 'otto' twice; each rider needs one of their own",
+            ", roster, name: found 'otto' twice; each rider needs one of their own",
         ),
         (
             "at_m = 2000",
