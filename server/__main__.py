@@ -288,9 +288,9 @@ def _listen(settings: Settings) -> socket.socket:
         if os.name == "posix":  # elsewhere it would let two servers share the port
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((settings.host, settings.port))
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: a name that can't be one
         listening.close()
-        why = error.strerror or str(error)
+        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
         raise _Unusable(
             f"{settings.host} port {settings.port}: {why}; another swingoff may be running, or choose another --port"
         ) from error

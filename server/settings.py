@@ -4,6 +4,7 @@ Must not know what any of it is used for.
 """
 
 import ipaddress
+import re
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -169,8 +170,14 @@ def _port(text: str) -> int:
 
 
 def _checked_url(url: str) -> str:
-    parts = urlsplit(url)
-    if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment:
+    try:
+        parts = urlsplit(url)
+        fits = (
+            parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+        )  # raises if it is no number
+    except ValueError:
+        fits = False
+    if not fits or re.search(r"[\s?#@]", url) or not url.isprintable():
         raise Refused("setting", "public URL", repr(url), "expected one like https://race.example.org")
     return url.rstrip("/")
 

@@ -4,6 +4,7 @@ Must not know what a fact means: a log line is text here.
 """
 
 import asyncio
+import os
 import sqlite3
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -228,6 +229,12 @@ class Store:
 
 
 def _opened(path: Path) -> sqlite3.Connection:
+    try:
+        # Before SQLite makes it with whatever mode is usual here: riders' figures are nobody else's business. The files
+        # beside it get its mode.
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    except OSError as error:
+        raise StoreFailed(f"{path}: {error.strerror}") from error
     db = sqlite3.connect(path, timeout=1.0, check_same_thread=True)
     try:
         # Exclusive before the write-ahead log is entered: then no shared memory is needed, and a second server is told.

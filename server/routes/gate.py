@@ -83,7 +83,7 @@ class Gate:
         origin = headers.get("origin")
         if origin is None or (scope["type"] == "http" and scope["method"] in _SAFE_METHODS):
             return
-        if origin != self._own_origin and urlsplit(origin).netloc.lower() != host.lower():
+        if origin != self._own_origin and _netloc(origin) != host.lower():
             raise NotThese(f"the page that asks is of another site ({origin[:80]!r}); open this server's own page")
 
     def _knows(self, host: str) -> bool:
@@ -96,6 +96,14 @@ class Gate:
         except ValueError:
             return host.partition(":")[0].lower().rstrip(".") in self._names
         return True
+
+
+def _netloc(origin: str) -> str:
+    """Host and port of an Origin header; empty if it names none, as for ``null`` or a broken one."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return ""
 
 
 def _origin(url: str) -> str:

@@ -90,6 +90,8 @@ async def _hello(socket: WebSocket, parts: Parts, code: str) -> tuple[Race, Seat
     if race.live is None:
         raise NotYet("the lobby of this race is not open yet; this page comes back by itself")
     await parts.house.note_claimed(race, seat)
+    if parts.house.seat(race, message.ticket) != seat:
+        raise NotAllowed("this ticket was renewed just now; ask the director for the new link")
     return race, seat
 
 

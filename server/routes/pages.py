@@ -37,6 +37,8 @@ for _ending, _type in _TYPES.items():
 _ASK_AGAIN = "no-cache"
 """Kept by browsers, but asked about each time: a changed page is there at the next reload, another costs a 304."""
 
+_LONGEST_PAGE = 40
+
 _FOR_EVER = "public, max-age=31536000, immutable"
 
 files = APIRouter()
@@ -111,7 +113,8 @@ async def page_of_race(request: Request, page: str, code: str) -> Response:
 
 def _page(request: Request, page: str) -> Response:
     path = parts_of(request).settings.web_dir / "pages" / f"{page}.html"
-    if not page.isidentifier() or not path.is_file():
+    # Its length first: to ask a disk for a name too long for it is an error.
+    if len(page) > _LONGEST_PAGE or not page.isidentifier() or not path.is_file():
         raise NotKnown(f"page {page[:40]!r}: there is none here; begin at /")
     response = FileResponse(path, stat_result=path.stat(), headers={"cache-control": _ASK_AGAIN})
     if request.headers.get("if-none-match") == response.headers.get("etag"):

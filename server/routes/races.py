@@ -1,6 +1,7 @@
 """A race over HTTP: made, set up, planned, opened, joined, rehearsed."""
 
 import io
+from functools import lru_cache
 from typing import Annotated
 from urllib.parse import unquote
 
@@ -238,7 +239,9 @@ def _links(parts: Parts, race: Race) -> http.Links:
     )
 
 
+@lru_cache(maxsize=1024)
 def _qr(url: str) -> str:
+    """The square code of an address. Kept: drawing a team's would hold up the loop for a tenth of a second."""
     picture = io.BytesIO()
     # Dark on light whatever the page's colours are: cameras want it so. Four modules of quiet around it, as the
     # standard has it (ISO/IEC 18004).

@@ -85,7 +85,10 @@ class Race:
 
     def all_seats(self) -> tuple[tuple[Seat, int], ...]:
         """Every seat with its ticket's generation."""
-        seats = (DIRECTOR, *(Seat(role=Role.RIDER, rider=one.rider.id) for one in self.draft.riders))
+        riders = dict.fromkeys(one.rider.id for one in self.draft.riders)
+        if self.live is not None:  # whoever is in the line rides until the race is opened anew without them
+            riders |= dict.fromkeys(self.live.state.setup.roster.ids)
+        seats = (DIRECTOR, *(Seat(role=Role.RIDER, rider=rider) for rider in riders))
         return tuple((seat, self.seats.get(seat.key, SeatRow()).generation) for seat in seats)
 
 

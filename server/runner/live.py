@@ -13,8 +13,9 @@ from typing import Protocol
 from caller import race
 from caller.cues import Cue
 from caller.errors import CallerError
-from caller.facts import Entry, Fact, LostWheel, OrderSeen, RaceOpened, StartCalledOff, StartSet
+from caller.facts import Entry, Fact, RaceOpened, StartCalledOff, StartSet
 from caller.log import KINDS, dump, load
+from caller.rotation import Place
 from caller.speech import Spoken
 from caller.units import LOBBY_MS, RiderId
 from server.auth import DIRECTOR, Role, Seat
@@ -203,9 +204,9 @@ class LiveRace:
         """A page listens: it gets who it is, the whole known future, and who is here. Raises: TooMany."""
         if len(self.hub) >= self._limits.listeners or len(self.hub.of(seat.key)) >= self._limits.devices:
             raise TooMany("too many pages are open on this race; close some that nobody looks at")
-        self.hub.add(listener)
         listener.answer(self._welcome(seat).model_dump_json())
         listener.newest("state", self._message(whole=True).model_dump_json())
+        self.hub.add(listener)  # last: if one of these fails, nobody is left listening who isn't there
         self._want()
         self.publish_presence()
 
@@ -533,12 +534,8 @@ class LiveRace:
 
     def _note_fact(self, entry: Entry) -> None:
         fact = entry.fact
-        if isinstance(fact, LostWheel):
-            self._adrift_since[fact.rider] = entry.at_ms
-        elif isinstance(fact, OrderSeen):
-            for rider in self.state.setup.roster.ids:
-                if rider not in fact.order:
-                    self._adrift_since[rider] = entry.at_ms
+        adrift = (member.rider for member in self.state.line.apart if member.place is Place.ADRIFT)
+        self._adrift_since = {rider: self._adrift_since.get(rider, entry.at_ms) for rider in adrift}
         self._lines.append(
             LogLine(
                 at_ms=entry.at_ms,

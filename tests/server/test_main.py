@@ -61,6 +61,8 @@ def test_version_is_one_line(run: Run) -> None:
         (("rehearse", "nothing"), "rehearsal: found 'nothing'; expected a file ending in .toml, or one of: "),
         (("rehearse", "nothing.toml", "--fast"), "No such file"),
         (("rehearse", "demo", "--pace", "99"), "--pace"),
+        (("rehearse", "demo", "--pace", "nan"), "--pace"),
+        (("--host", "a" * 70, "--no-browser"), "port 8421: "),
         (("plan", "nothing.toml"), "nothing.toml: found No such file or directory; expected a scenario in TOML"),
         (("check", "nothing.gpx"), "nothing.gpx: found No such file or directory; expected a course or a scenario"),
     ],

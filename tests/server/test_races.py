@@ -4,6 +4,7 @@ import asyncio
 import json
 import re
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -12,7 +13,10 @@ import httpx
 import pytest
 
 from server.auth import CODE_ALPHABET
-from tests.server.serving import RIDERS, ROWS, Arena, arena, faults
+from server.planning import best_plan
+from server.runner.draft import roster_of
+from server.store import SeatRow
+from tests.server.serving import RIDERS, ROWS, Arena, Page, arena, faults
 
 GPX = """<?xml version="1.0" encoding="UTF-8"?>
 <gpx version="1.1" creator="hand"><trk><name>Out and back</name><trkseg>
@@ -158,6 +162,15 @@ async def test_a_body_that_is_off_is_told_by_where_and_what(
     made = await here.set_up()
     answer = await here.call(method, f"/api/races/{made.code}/{path}", body, made.ticket)
     assert words in refused(answer, 422, "not_understood")
+
+
+@pytest.mark.parametrize("rule", ["counted", "all_in_m", "wind_mps"])
+async def test_a_rule_of_hundreds_of_digits_is_refused_and_is_no_fault_of_ours(here: Arena, rule: str) -> None:
+    made = await here.set_up()
+    with faults() as found:
+        answer = await here.call("PUT", f"/api/races/{made.code}/rules", {rule: 10**400}, made.ticket)
+        assert answer.status_code == 422, answer.text
+    assert found.told == []
 
 
 async def test_rules_out_of_range_are_told_by_rule_and_range(here: Arena) -> None:
@@ -328,6 +341,33 @@ async def test_a_renewed_link_opens_and_the_old_one_does_not(here: Arena) -> Non
     assert here.parts.house.seat(race, old) is None
 
 
+async def test_whoever_rides_keeps_the_seat_until_the_race_is_opened_anew_without_them(here: Arena) -> None:
+    made = await here.opened()
+    three = [rider for rider in RIDERS if rider["name"] != "Jo"]
+    await here.call("PUT", f"/api/races/{made.code}/riders", three, made.ticket)
+    jo = await here.page(made.code, made.ticket_of("jo"))
+    assert "jo" in [place["rider"] for place in (await jo.next("state"))["line"]]
+    race = await here.parts.house.race(made.code)
+    course, riders, rules = race.draft.course, roster_of(race.draft), race.draft.rules
+    assert course is not None
+    plan = best_plan(course, riders, rules, "steady")
+    await here.parts.house._save(race, replace(race.draft, plan=plan))
+    assert (await here.call("POST", f"/api/races/{made.code}/open", ticket=made.ticket)).status_code == 200
+    assert here.parts.house.seat(race, made.ticket_of("jo")) is None
+
+
+async def test_a_link_renewed_while_its_old_holder_comes_in_lets_only_the_new_one_in(here: Arena) -> None:
+    made = await here.opened()
+    race = await here.parts.house.race(made.code)
+    old = made.ticket_of("jo")
+    async with race.changing:  # the director's renewal is under way
+        page = Page(await here.connect(made.code))
+        await page.send(kind="hello", ticket=old)
+        await asyncio.sleep(0.1)
+        race.seats["rider:jo"] = SeatRow(generation=1)
+    assert (await page.next("error", "welcome"))["kind"] == "error"
+
+
 async def test_a_lobby_that_is_not_open_cannot_be_joined(here: Arena) -> None:
     made = await here.set_up()
     refused(await here.call("GET", f"/api/join/{made.code}"), 409, "not_yet")
@@ -433,6 +473,8 @@ async def test_files_come_as_what_they_are(here: Arena, path: str, kind: str) ->
         "/web/lib/%00.js",
         "/web/node_modules/typescript/lib/tsc.js",
         "/nothing",
+        "/" + "a" * 300,
+        "/" + "a" * 300 + "/b",
         "/home.html",
         "/..%2f..%2fetc/passwd",
         "/clips/..%2f..%2fsecret.wav",
@@ -453,6 +495,8 @@ async def test_another_name_another_origin_are_turned_away(here: Arena) -> None:
     answer = await here.http.get("/", headers={"Host": "rebound.example"})
     assert "not asked for as 'rebound.example'" in refused(answer, 421, "not_these")
     answer = await here.http.post("/api/races", json={"name": "x"}, headers={"Origin": "https://elsewhere.example"})
+    refused(answer, 421, "not_these")
+    answer = await here.http.post("/api/races", json={"name": "x"}, headers={"Origin": "http://["})
     refused(answer, 421, "not_these")
     for host in (f"localhost:{here.port}", "192.168.1.20:8421", "[::1]:8421"):
         assert (await here.http.get("/api/health", headers={"Host": host})).status_code == 200

@@ -37,6 +37,18 @@ def test_links_for_phones_never_carry_the_address_that_means_all() -> None:
     [
         ({"SWINGOFF_PORT": "lots"}, "setting, SWINGOFF_PORT: found 'lots'; expected a number from 0 to 65535"),
         ({"SWINGOFF_PORT": "70000"}, "setting, SWINGOFF_PORT: found '70000'; expected a number from 0 to 65535"),
+        *(
+            (
+                {"SWINGOFF_PUBLIC_URL": url},
+                f"setting, public URL: found '{url}'; expected one like https://race.example.org",
+            )
+            for url in (
+                "http://[",
+                "https://race.example.org:many",
+                "https://race example.org",
+                "https://me@race.example",
+            )
+        ),
         (
             {"SWINGOFF_PUBLIC_URL": "race.example.org"},
             "setting, public URL: found 'race.example.org'; expected one like https://race.example.org",

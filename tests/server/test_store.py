@@ -1,6 +1,7 @@
 """server/store.py against the SQLite that is installed."""
 
 import asyncio
+import os
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,15 @@ def store(tmp_path: Path) -> Iterator[Store]:
     opened = Store(tmp_path / "races.sqlite")
     yield opened
     opened.close()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere files have no modes")
+async def test_what_is_kept_of_riders_is_for_the_owners_eyes_alone(store: Store, tmp_path: Path) -> None:
+    await store.create_race(race())
+    assert {path.name: path.stat().st_mode & 0o077 for path in tmp_path.iterdir()} == {
+        "races.sqlite": 0,
+        "races.sqlite-wal": 0,
+    }
 
 
 async def test_what_was_appended_comes_back_in_order_and_outlives_the_store(tmp_path: Path) -> None:
