@@ -186,7 +186,7 @@ class PlanOffered:
 
     Attributes:
         plan: the plan, over the whole course.
-        for_seq: the newest entry the planner knew; the answer is stale if the line has changed since.
+        for_seq: the newest entry the planner knew. It tells whoever reads the log how old the plan was; no rule asks.
     """
 
     plan: Plan

@@ -6,7 +6,7 @@ Everything else is SI in floats. Must not know of riders, courses or races.
 
 from typing import NewType
 
-__all__ = ["LOBBY_MS", "RiderId", "clock_text", "figure_text", "kmh_from_mps", "mps_from_kmh", "ms_from_s", "s_from_ms"]
+__all__ = ["LOBBY_MS", "RiderId", "clock_text", "figure_text", "kmh_from_mps", "ms_from_s", "s_from_ms"]
 
 RiderId = NewType("RiderId", str)
 """A short, stable key of a rider within one race, such as ``maya``; never shown, never spoken."""
@@ -28,11 +28,6 @@ def s_from_ms(ms: int) -> float:
 def kmh_from_mps(speed_mps: float) -> float:
     """Metres a second as kilometres an hour."""
     return speed_mps * 3.6
-
-
-def mps_from_kmh(speed_kmh: float) -> float:
-    """Kilometres an hour as metres a second."""
-    return speed_kmh / 3.6
 
 
 def figure_text(value: float) -> str:

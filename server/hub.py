@@ -9,9 +9,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-__all__ = ["TOO_SLOW", "Hub", "Listener"]
-
-TOO_SLOW = "this page could not keep up and was let go; it comes back by itself and gets the newest state"
+__all__ = ["Hub", "Listener"]
 
 
 @dataclass(eq=False, slots=True, kw_only=True)

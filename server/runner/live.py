@@ -246,10 +246,6 @@ class LiveRace:
         """The race clock; None while it stands still."""
         return None if self._race_clock is None else self._race_clock.race_ms(self._clock.wall_ms())
 
-    def race_wall_ms(self, race_ms: float) -> float | None:
-        """When the race clock shows this, in wall time; None while it stands still."""
-        return None if self._race_clock is None else self._race_clock.wall_ms(race_ms)
-
     # What pages are told
 
     def publish_presence(self) -> None:

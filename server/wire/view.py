@@ -52,6 +52,9 @@ MOST_PROFILE_POINTS = 400
 """A silhouette on a phone has no more columns."""
 
 _MARKS = ("circle", "square", "triangle", "diamond", "hexagon", "star", "cross", "drop", "bar", "ring")
+_MOST_WORDED = 1_500
+"""Cues kept in words, a race: about 4 kB each, three times what an hour's race foretells."""
+
 _UPCOMING_TURNS = 12
 _TRACK_STEP_MS = 5_000
 _TRACK_STEPS = 37
@@ -220,7 +223,7 @@ class Wording:
         key = (cue, fixed)
         message = self._worded.get(key)
         if message is None:
-            if len(self._worded) > 4_000:
+            if len(self._worded) > _MOST_WORDED:
                 self._worded.clear()
             message = self._worded[key] = self._message(cue, fixed)
         return message

@@ -324,6 +324,24 @@ async def test_opening_anew_greets_everybody_anew_and_lets_a_rider_who_is_gone_g
         await rider.next("never")
 
 
+async def test_a_rider_is_adrift_since_first_seen_so_and_saying_it_again_does_not_change_that(here: Arena) -> None:
+    made = await here.opened()
+    director = await here.page(made.code, made.ticket)
+    await started(director, 5)
+    await state_where(director, lambda state: state["phase"] == "racing")
+    since = []
+    for act, words in (
+        ("lost_wheel", {"rider": "jo"}),
+        ("lost_wheel", {"rider": "jo"}),
+        ("order_seen", {"order": ["maya", "otto", "ana"]}),
+    ):
+        await director.settled(await director.tap(act, **words))
+        state = await state_where(director, lambda state: bool(state["troubles"]))
+        since += [trouble["since_ms"] for trouble in state["troubles"]]
+    assert len(since) == 3
+    assert len(set(since)) == 1
+
+
 # After a restart
 
 
