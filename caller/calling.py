@@ -98,11 +98,6 @@ class Situation:
         return PlanPolicy(plan=self.plan, rules=self.rules, position=self.position, form=self.form)
 
     @property
-    def from_ms(self) -> int:
-        """When what was overdue at the last fact happens: at that fact, but not before the gun."""
-        return max(0, self.settled_ms)
-
-    @property
     def finish_ms(self) -> int:
         """When the front is believed to reach the finish."""
         return arrival_ms(self.plan, self.position, self.plan.length_m)
@@ -318,8 +313,7 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
     until_ms = min(until_ms, last_call_ms)
     if situation.start_seq is not None and not situation.started:
         situation = replace(situation, line=begin(situation.line, 0, policy))
-    ahead_ms = min(until_ms + _SWITCH_AHEAD_MS, last_call_ms)
-    changes = tuple(project(situation.line, policy, ahead_ms, now_ms=situation.from_ms))
+    changes = tuple(project(situation.line, policy, min(until_ms + _SWITCH_AHEAD_MS, last_call_ms)))
     cues = []
     for rule in RULES:
         for cue in rule(situation, changes, until_ms):
@@ -333,7 +327,7 @@ def _leader_at(situation: Situation, changes: tuple[Change, ...], at_ms: int) ->
     """Who will lead at an instant, however far the changes at hand reach."""
     assert situation.line.turn is not None
     if not changes or changes[-1].at_ms < at_ms:
-        changes = tuple(project(situation.line, situation.policy, at_ms, now_ms=situation.from_ms))
+        changes = tuple(project(situation.line, situation.policy, at_ms))
     leader = situation.line.turn.rider
     for change in changes:
         if change.at_ms <= at_ms:

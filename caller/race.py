@@ -350,7 +350,7 @@ def upcoming(state: RaceState, count: int) -> tuple[Upcoming, ...]:
     if state.phase is Phase.OVER or line.turn is None:
         return ()
     changes: list[Change] = []
-    for change in project(line, situation.policy, situation.last_call_ms, now_ms=situation.from_ms):
+    for change in project(line, situation.policy, situation.last_call_ms):
         changes.append(change)
         if len(changes) >= count:
             break

@@ -316,18 +316,12 @@ class Change:
     drift_over_ms: int
 
 
-def project(line: Line, policy: Policy, until_ms: int, *, now_ms: int = 0) -> Iterator[Change]:
-    """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough.
-
-    Args:
-        now_ms: whatever is overdue happens then, as when a rider comes back after a turn should have ended; the gun, or
-            the last fact.
-    """
+def project(line: Line, policy: Policy, until_ms: int) -> Iterator[Change]:
+    """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough."""
     while True:
         at_ms = next_change_ms(line, policy)
         if at_ms is None or at_ms > until_ms:
             return
-        at_ms = max(at_ms, now_ms)
         before = line.turn
         line = advance_line(line, at_ms, policy)
         if before is not None and line.turn is not None and line.turn.number != before.number:

@@ -163,6 +163,15 @@ def test_off_now_is_called_instead_of_switch_and_sooner() -> None:
     assert play.order == (MAYA, ANA, IDA, OTTO)
 
 
+def test_however_little_rest_a_turn_is_no_shorter_than_five_seconds() -> None:
+    """8 s of 24 s rested would earn 2.7 s of 8 s."""
+    play = Play(some_race(4, turn_s=8.0))
+    play.at(1, LostWheel(rider=MAYA))
+    play.at(3, RejoinedAt(rider=MAYA, slot=1))
+    play.until(9)
+    assert play.turns(1) == [(MAYA, 5)]
+
+
 def test_a_good_day_lengthens_the_present_turn_and_the_next_ones() -> None:
     # Common practice, no source: a planned 30 s may become 60 s on a good day.
     play = Play()

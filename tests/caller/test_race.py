@@ -297,10 +297,50 @@ def test_a_leader_alone_whose_switch_was_called_gets_another_call_when_a_rider_i
     assert play.order == (MAYA, OTTO)
 
 
+def test_a_rider_who_brought_a_new_call_with_them_can_still_be_taken_back() -> None:
+    play = Play(some_race(2))
+    play.until(28.5)
+    play.at(29, LostWheel(rider=MAYA))
+    play.at(60, RejoinedAt(rider=MAYA, slot=1))
+    play.at(61, Undo())
+    play.until(70)
+    assert (play.order, play.state.line.member(MAYA).place) == ((OTTO,), Place.ADRIFT)
+
+
+def test_what_was_decided_of_a_rider_adrift_ends_when_the_rider_is_back() -> None:
+    play = Play()
+    play.at(10, LostWheel(rider=ANA))
+    play.at(12, WaitFor(rider=ANA))
+    assert play.state.decisions == ((ANA, race.Decision.WAIT),)
+    play.at(30.5, RejoinedAt(rider=ANA, slot=1))
+    play.at(40, LostWheel(rider=ANA))
+    assert play.state.decisions == ()
+
+
+def test_nobody_stands_by_for_a_switch_that_is_never_called() -> None:
+    play = Play(
+        some_race(4, turn_s=29.0)
+    )  # the last call is at 860 s: one switch is at 841 s, the next would be at 870 s
+    play.until(1_000)
+    assert {cue.id.split(":")[1] for cue in play.told(CueKind.STAND_BY)} == {
+        cue.id.split(":")[1] for cue in play.told(CueKind.SWITCH)
+    }
+
+
+def test_a_fact_stamped_before_what_is_known_already_is_refused() -> None:
+    play = Play()
+    play.until(10)
+    with pytest.raises(RequestRefused, match="stamped 9999 ms, before the state's own 10000 ms"):
+        play.at(9.999, LostWheel(rider=ANA))
+
+
 def test_a_wheel_that_comes_sooner_than_believed_moves_no_switch_that_is_being_called() -> None:
     play = Play(some_race(3, turn_s=8.0, rules=RaceRules(closing_mps=0.3)))
-    while not (late := [cue for cue in play.told(CueKind.SWITCH) if cue.because.endswith("the next wheel was late")]):
+    late = []
+    while not late:
+        assert play.state.now_ms < 60_000, "so slow a drift makes some wheel late within two rounds"
         play.until(play.state.now_ms / 1000 + 0.5)
+        late = [cue for cue in play.told(CueKind.SWITCH) if cue.because.endswith("the next wheel was late")]
     relief = play.order[1]
     play.at(play.state.now_ms / 1000, LatchedOn(rider=relief))
     play.until(late[0].due_ms / 1000)
@@ -488,6 +528,8 @@ def test_a_tap_is_believed_at_its_own_reading_within_bounds() -> None:
     assert play.state.position.anchor_ms == 398_000
     play.at(410, LandmarkPassed(at_m=5_100.0), seen_s=100)
     assert play.state.position.anchor_ms == 405_000
+    play.at(420, LandmarkPassed(at_m=5_200.0), seen_s=430)
+    assert play.state.position.anchor_ms == 420_000
 
 
 def test_an_empty_log_and_one_without_a_beginning_are_refused() -> None:
