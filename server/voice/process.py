@@ -15,6 +15,9 @@ __all__ = ["VoiceName", "Worker", "WorkerDown", "started"]
 _HELLO_S = 15.0
 """A cold disk and a busy machine; the usual is 0.1 s."""
 
+_LINGERS_S = 1.0
+"""How long a worker that has closed its pipes may take to end by itself."""
+
 
 class VoiceName(NamedTuple):
     """A voice of the engine.
@@ -127,8 +130,11 @@ class Worker:
         return answer
 
     async def _gone(self) -> WorkerDown:
-        with contextlib.suppress(ProcessLookupError):
-            self._process.kill()
+        # Killing looks first whether it is over, and a code seen there is lost to the loop: so only if it lingers.
+        await asyncio.wait({self._ended}, timeout=_LINGERS_S)
+        if not self._ended.done():
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()
         code = await self._ended
         await self._listening
         moan = f": {self._last_moan}" if self._last_moan else ""
