@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from caller.course import Course
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.estimate import Position, arrival_ms, place_m
-from caller.facts import Aloud, CallAloud, Fact, GoWithout, LineBunched, LineSurged, WaitFor
+from caller.facts import Aloud, CallAloud, Fact, GoWithout, LineBunched, LineSurged, Resume, WaitFor
 from caller.physics import drift_s
 from caller.plan import Plan, RaceRules, rule_at
 from caller.rotation import Change, Length, Line, Place, begin, project
@@ -384,6 +384,8 @@ def answers(fact: Fact, line: Line, at_ms: int, seq: int) -> tuple[Cue, ...]:
             leader = None if line.turn is None else line.turn.rider
             to = () if leader is None else (leader,)
             return (_soon(CueKind.EASE, at_ms, seq, to=to, rider=leader, because="the line stretches"),)
+        case Resume():
+            return (_soon(CueKind.START, at_ms, seq, because="the director resumes"),)
         case LineBunched():
             followers = tuple(member.rider for member in line.members if member.place is Place.FOLLOWING)
             return (_soon(CueKind.PRESS_ON, at_ms, seq, to=followers, because="the line bunches"),)

@@ -38,6 +38,7 @@ __all__ = [
     "RaceFinished",
     "RaceOpened",
     "RejoinedAt",
+    "Resume",
     "Retired",
     "ShortenTurn",
     "StartCalledOff",
@@ -248,6 +249,11 @@ class CallAloud:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Resume:
+    """Call again after the whole line was told to stop: the line rides off in the order it stands in."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Undo:
     """Put the line back as it was before the last fact that changed it. Nothing spoken is unspoken."""
 
@@ -278,6 +284,7 @@ Fact = (
     | WaitFor
     | GoWithout
     | CallAloud
+    | Resume
     | Undo
 )
 

@@ -16,6 +16,7 @@ from typing import assert_never
 
 from caller.calling import (
     FORM_STEPS,
+    LEAST_TURN_MS,
     Gap,
     PlanPolicy,
     Situation,
@@ -40,6 +41,7 @@ from caller.estimate import (
     spent,
 )
 from caller.facts import (
+    Aloud,
     CallAloud,
     CameThrough,
     CutTurn,
@@ -61,6 +63,7 @@ from caller.facts import (
     RaceFinished,
     RaceOpened,
     RejoinedAt,
+    Resume,
     Retired,
     ShortenTurn,
     StartCalledOff,
@@ -80,6 +83,7 @@ from caller.rotation import (
     next_change_ms,
     observe,
     project,
+    ride_off,
     same_round,
     switch_ms,
     with_turn_end,
@@ -130,7 +134,12 @@ class Phase(Enum):
     LOBBY = "lobby"
     COUNTDOWN = "countdown"
     RACING = "racing"
+    HALTED = "halted"
     OVER = "over"
+
+
+_SILENT = (Phase.LOBBY, Phase.HALTED, Phase.OVER)
+"""Nothing follows from the passage of time in these: nothing is called, and nobody is believed to move in the line."""
 
 
 class Decision(Enum):
@@ -192,6 +201,7 @@ class RaceState:
         gaps: those that stand open.
         decisions: on riders adrift.
         settled_ms: when the last fact came in.
+        halted_ms: when the whole line was told to stop; None while it rides.
         start_seq, countdown_ms: of the countdown; None and 0 in the lobby.
         fixed: cues that are fixed and not yet too late to tell.
         told: ids of all cues ever fixed.
@@ -210,6 +220,7 @@ class RaceState:
     gaps: tuple[Gap, ...] = ()
     decisions: tuple[tuple[RiderId, Decision], ...] = ()
     settled_ms: int = LOBBY_MS
+    halted_ms: int | None = None
     start_seq: int | None = None
     countdown_ms: int = 0
     fixed: tuple[Cue, ...] = ()
@@ -251,7 +262,7 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     if isinstance(fact, StartSet):
         return _start_set(state, fact, entry)
     if isinstance(fact, StartCalledOff):
-        if state.phase is not Phase.COUNTDOWN:
+        if state.phase is not Phase.COUNTDOWN and not _stopped_at_the_start(state):
             raise RequestRefused("call off the start", "no countdown is running")
         return _opened(state.setup, entry.seq), ()
     if isinstance(fact, PlanOffered) and state.phase is Phase.LOBBY:
@@ -262,6 +273,8 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms")
     reached, fixed = advance(state, entry.at_ms)
     taken, cues = _apply(reached, entry)
+    if taken.phase is Phase.HALTED:
+        cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     taken = _with_fair_warning(taken)
     # What changes nothing leaves the future as it was.
     ahead = reached.ahead if taken is reached else None
@@ -282,7 +295,7 @@ def advance(state: RaceState, now_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
     while (wake_ms := _wake_ms(state)) is not None and wake_ms <= now_ms:
         state, cues = _step(state, wake_ms)
         fixed.extend(cues)
-    if state.phase in (Phase.COUNTDOWN, Phase.RACING) and now_ms > state.now_ms:
+    if state.phase in (Phase.COUNTDOWN, Phase.RACING, Phase.HALTED) and now_ms > state.now_ms:
         state = replace(state, now_ms=now_ms, fixed=_not_too_late(state.fixed, now_ms))
     return state, tuple(fixed)
 
@@ -297,7 +310,7 @@ def calls(state: RaceState, until_ms: int | None = None) -> tuple[Cue, ...]:
 
     In order of (due, priority, id). Whatever a driver was told before and isn't in here is withdrawn.
     """
-    if state.phase in (Phase.LOBBY, Phase.OVER):
+    if state.phase in _SILENT:
         future: tuple[Cue, ...] = ()
     else:
         situation = _situation(state)
@@ -347,7 +360,7 @@ def upcoming(state: RaceState, count: int) -> tuple[Upcoming, ...]:
     line = state.line
     if state.phase in (Phase.LOBBY, Phase.COUNTDOWN):
         line = begin(line, 0, situation.policy)
-    if state.phase is Phase.OVER or line.turn is None:
+    if state.phase in (Phase.HALTED, Phase.OVER) or line.turn is None:
         return ()
     changes: list[Change] = []
     for change in project(line, situation.policy, situation.last_call_ms):
@@ -375,7 +388,8 @@ def upcoming(state: RaceState, count: int) -> tuple[Upcoming, ...]:
 def position_now(state: RaceState) -> tuple[float, float]:
     """Where the front is believed to be, and how far off that may be; metres."""
     plan = state.setup.plan
-    return place_m(plan, state.position, state.now_ms), error_m(plan, state.position, state.now_ms)
+    at_ms = state.now_ms if state.halted_ms is None else _stood_since_ms(state, state.halted_ms)
+    return place_m(plan, state.position, at_ms), error_m(plan, state.position, at_ms)
 
 
 def reserves_now(state: RaceState) -> tuple[Reserve, ...]:
@@ -386,6 +400,8 @@ def reserves_now(state: RaceState) -> tuple[Reserve, ...]:
 def track(state: RaceState, step_ms: int, count: int) -> tuple[tuple[int, float], ...]:
     """Where the front will be, as (ms, m), from now on at equal steps; stops at the finish."""
     plan = state.setup.plan
+    if state.phase is Phase.HALTED:
+        return ((state.now_ms, position_now(state)[0]),)
     begun_ms = max(state.now_ms, 0)
     marks = tuple(
         (at_ms, place_m(plan, state.position, at_ms)) for at_ms in range(begun_ms, begun_ms + step_ms * count, step_ms)
@@ -413,6 +429,9 @@ def may(state: RaceState) -> frozenset[str]:
             return frozenset({"call_off_start", "order_seen", "retired", "call_aloud", *_undo_name(state)})
         case Phase.OVER:
             return frozenset()
+        case Phase.HALTED:
+            if _stopped_at_the_start(state):
+                return frozenset({"call_off_start", "call_aloud"})
         case Phase.RACING:
             pass
         case _:
@@ -422,6 +441,8 @@ def may(state: RaceState) -> frozenset[str]:
         "gap_opened", "line_bunched", "line_surged", "landmark_passed", "felt_good", "felt_empty", "race_finished",
         "call_aloud",
     }  # fmt: skip
+    if state.phase is Phase.HALTED:
+        acts.add("resume")
     if state.gaps:
         acts.add("gap_closed")
     if not _why_turn_stands(state):
@@ -436,7 +457,7 @@ def may(state: RaceState) -> frozenset[str]:
 
 def _looked(state: RaceState) -> RaceState:
     """The state with what is ahead."""
-    if state.ahead is not None or state.phase in (Phase.LOBBY, Phase.OVER):
+    if state.ahead is not None or state.phase in _SILENT:
         return state
     situation = _situation(state)
     until_ms = state.now_ms + _LOOK_AHEAD_MS
@@ -630,6 +651,10 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state), "the race is still in the lobby; set the start first")
     if state.phase is Phase.OVER:
         raise RequestRefused(says(fact, state), "the race is over")
+    if _stopped_at_the_start(state) and fact != CallAloud(aloud=Aloud.STOP):
+        raise RequestRefused(says(fact, state), "the start was stopped; call it off and set it again")
+    if state.phase is Phase.HALTED and isinstance(fact, CallAloud) and fact.aloud is not Aloud.STOP:
+        raise RequestRefused(says(fact, state), "the line was told to stop; resume first")
     called = answers(fact, state.line, at_ms, entry.seq)
     match fact:
         case SwungOff() | LatchedOn() | RejoinedAt() | CameThrough() | OrderSeen() | LostWheel() | Retired():
@@ -666,6 +691,10 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
             return replace(state, phase=Phase.OVER), called
         case Undo():
             return _undone(state, entry), called
+        case CallAloud(aloud=Aloud.STOP, rider=None):
+            return _halted(state, at_ms), called
+        case Resume():
+            return _resumed(state, at_ms), called
         case CallAloud() | LineBunched() | LineSurged():
             return state, called
         case RaceOpened() | StartSet() | StartCalledOff():
@@ -704,6 +733,43 @@ def _seen(
     return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state)),)
 
 
+def _halted(state: RaceState, at_ms: int) -> RaceState:
+    """The whole line was told to stop: until it is resumed nothing else is called, not even what was fixed."""
+    if state.phase is Phase.HALTED:
+        return state
+    fixed = tuple(cue for cue in state.fixed if cue.due_ms <= at_ms)
+    return replace(_spent(state, at_ms), phase=Phase.HALTED, halted_ms=at_ms, fixed=fixed)
+
+
+def _resumed(state: RaceState, at_ms: int) -> RaceState:
+    """The line rides off from where it stood, with what was left of the turn, and it can't be undone."""
+    if state.phase is not Phase.HALTED:
+        raise RequestRefused("resume", "the line wasn't told to stop")
+    assert state.halted_ms is not None
+    turn = state.line.turn
+    left_ms = 0 if turn is None else turn.ends_ms - max(state.halted_ms, turn.began_ms)
+    where_m, error_m_ = position_now(state)
+    return replace(
+        state,
+        phase=Phase.RACING,
+        halted_ms=None,
+        line=ride_off(state.line, at_ms, max(LEAST_TURN_MS, left_ms)),
+        position=replace(state.position, anchor_ms=at_ms, anchor_m=where_m, error_m=error_m_),
+        reserves_ms=at_ms,
+        held=(),
+    )
+
+
+def _stood_since_ms(state: RaceState, halted_ms: int) -> int:
+    """Where the line was at this instant it still is: when it was told to stop, or seen at a place after that."""
+    return max(halted_ms, state.position.anchor_ms)
+
+
+def _stopped_at_the_start(state: RaceState) -> bool:
+    """Whether the line was told to stop before the gun."""
+    return state.phase is Phase.HALTED and state.line.turns_begun == 0
+
+
 def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState:
     if fact.at_m > state.setup.course.length_m:
         raise RequestRefused(
@@ -728,8 +794,9 @@ def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[R
     if turn is None or turn.rider != rider or now == then or _why_turn_stands(state):
         return state, ()
     length_ms = turn.ends_ms - turn.began_ms
-    other_ms = 1000 * round(length_ms * FORM_STEPS[then] / FORM_STEPS[now] / 1000)
-    return _turn_ends(state, entry, turn.began_ms + other_ms, "a good day" if steps > 0 else "a hard day")
+    # By whole fives of seconds: more is told aloud, and nobody counts seventeen.
+    more_ms = 5_000 * round(length_ms * (FORM_STEPS[then] / FORM_STEPS[now] - 1) / 5_000)
+    return _turn_ends(state, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
 
 
 def _turn_moved(state: RaceState, entry: Entry, by_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
@@ -775,6 +842,8 @@ def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
 def _why_turn_stands(state: RaceState) -> str:
     """Why the present turn's end can't be moved; empty if it can."""
     turn = state.line.turn
+    if state.phase is Phase.HALTED:
+        return "the line was told to stop; resume first"
     if turn is None:
         return "nobody leads yet"
     if len(state.line.members) < 2:
@@ -929,6 +998,8 @@ def says(fact: Fact, state: RaceState) -> str:
         case CallAloud(aloud=aloud, rider=rider):
             whom = "all" if rider is None else name(rider)
             return f"{aloud.value.replace('_', ' ')}, to {whom}"
+        case Resume():
+            return "resume"
         case Undo():
             return "undo"
         case RaceOpened():

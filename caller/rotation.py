@@ -38,6 +38,7 @@ __all__ = [
     "next_change_ms",
     "observe",
     "project",
+    "ride_off",
     "same_round",
     "switch_ms",
     "with_turn_end",
@@ -219,6 +220,23 @@ def form_line(order: tuple[RiderId, ...]) -> Line:
 def begin(line: Line, at_ms: int, policy: Policy) -> Line:
     """The gun: the first rider's turn begins."""
     return _lead(line, line.members, at_ms, policy)
+
+
+def ride_off(line: Line, at_ms: int, left_ms: int) -> Line:
+    """The line after it stood still: nobody drifts any more, and whoever leads has so much of the turn left.
+
+    The turn has a new number, for the calls of the old one were broken off.
+    """
+    if line.turn is None:
+        return line
+    number = line.turns_begun + 1
+    leading, *others = line.members
+    return replace(
+        line,
+        members=(leading, *(replace(other, place=Place.FOLLOWING, until_ms=None) for other in others)),
+        turn=replace(line.turn, number=number, began_ms=at_ms, ends_ms=at_ms + left_ms, cut=False),
+        turns_begun=number,
+    )
 
 
 def observe(line: Line, seen: RiderSeen | OrderSeen, at_ms: int, policy: Policy) -> Line:

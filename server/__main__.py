@@ -9,6 +9,7 @@ import socket
 import sys
 import webbrowser
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -199,7 +200,8 @@ def _rehearse_fast(path: Path, seed: int | None, as_json: bool) -> None:
     from server.runner.house import scenario_in
     from server.wire.report import rehearsal_json
 
-    result = run_fast(scenario_in(path), planner=best_plan, seed=seed, title=path.stem)
+    scenario = scenario_in(path)
+    result = run_fast(scenario, planner=partial(best_plan, method=scenario.plan), seed=seed, title=path.stem)
     print(json.dumps(rehearsal_json(result), indent=2) if as_json else result.transcript)
 
 

@@ -81,6 +81,13 @@ TOP_KEYS = (
     _text("about", "a sentence or two on what is practised", 600),
     _whole("countdown_s", "how long the start is counted down", 5, 600, needed=False),
     _whole("seed", "of all chance in it", 0, 2**31 - 1, needed=False),
+    Key(
+        name="plan",
+        kind="choice",
+        means="how the plan is made that is rehearsed: searched for, or the plain one at steady power",
+        needed=False,
+        choices=("optimised", "steady"),
+    ),
     Key(name="course", kind="table", means="the course, drawn here or in a file beside the scenario"),
     Key(name="riders", kind="tables", means="the riders", least=2, most=MOST_RIDERS),
     Key(name="rules", kind="table", means="the rules of the race", needed=False),

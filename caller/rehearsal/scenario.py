@@ -269,6 +269,7 @@ class Scenario:
         rules: the rules of the race.
         countdown_s: how long the start is counted down.
         seed: of all chance in it, unless another is asked for.
+        plan: how the plan to rehearse is made, ``optimised`` or ``steady``.
         people: how human the riders are.
         events: the script.
     """
@@ -281,6 +282,7 @@ class Scenario:
     days: tuple[tuple[RiderId, float], ...] = ()
     countdown_s: int = 20
     seed: int = 1
+    plan: str = "optimised"
     people: People = field(default_factory=People)
     events: tuple[Event, ...] = ()
 

@@ -86,7 +86,7 @@ class _Reader:
         self._riders = tuple(roster.ids)
         self._landmarks = tuple(landmark.name for landmark in course.landmarks)
         rules = self._rules(top.get("rules", {}), roster)
-        kept = {key: top[key] for key in ("title", "about", "countdown_s", "seed") if key in top}
+        kept = {key: top[key] for key in ("title", "about", "countdown_s", "seed", "plan") if key in top}
         people = People(**self._table(top.get("people", {}), PEOPLE_KEYS, "people"))
         events = tuple(self._event(event, f"event {count}") for count, event in enumerate(top.get("events", ()), 1))
         for count, event in enumerate(events, 1):

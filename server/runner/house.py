@@ -375,7 +375,7 @@ class House:
         scenario = file.scenario
         seed = scenario.seed if seed is None else seed
         with _worker("planning"):
-            plan = await self._planner.plan(scenario.course, scenario.roster, scenario.rules)
+            plan = await self._planner.plan(scenario.course, scenario.roster, scenario.rules, method=scenario.plan)
         kept = json.dumps({"name": file.name, "path": str(file.path), "seed": seed})
         race = await self.create(scenario.title, rehearsal=kept, rate=pace)
         async with race.changing:

@@ -144,7 +144,7 @@ class LiveRace:
     @property
     def running(self) -> bool:
         """Whether the race clock runs."""
-        return self.state.phase in (race.Phase.COUNTDOWN, race.Phase.RACING)
+        return self.state.phase in (race.Phase.COUNTDOWN, race.Phase.RACING, race.Phase.HALTED)
 
     async def open(self, fact: RaceOpened, by: str) -> None:
         """Opens the race with its first entry. Raises: LogRefused, RequestRefused, NotStored."""

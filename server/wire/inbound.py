@@ -148,6 +148,12 @@ class CallAloud(Message):
     rider: RiderKey | None = None
 
 
+class Resume(Message):
+    """Call again after a stop to the whole line."""
+
+    act: Literal["resume"]
+
+
 class Undo(Message):
     """Put the line back as it was before the last fact."""
 
@@ -189,6 +195,7 @@ Act = Annotated[
     | WaitFor
     | GoWithout
     | CallAloud
+    | Resume
     | Undo
     | SetStart
     | CallOffStart,
@@ -292,6 +299,8 @@ def to_fact(act: Act) -> facts.Fact:
         case CallAloud():
             rider = None if act.rider is None else RiderId(act.rider)
             return facts.CallAloud(aloud=facts.Aloud(act.aloud), rider=rider)
+        case Resume():
+            return facts.Resume()
         case Undo():
             return facts.Undo()
         case SetStart():

@@ -209,7 +209,7 @@ class StateMessage(Message):
 
     kind: Literal["state"] = "state"
     revision: int
-    phase: Literal["lobby", "countdown", "racing", "over"]
+    phase: Literal["lobby", "countdown", "racing", "halted", "over"]
     clock: int | None
     line: tuple[PlaceMessage, ...]
     turn: TurnMessage | None

@@ -34,6 +34,7 @@ from caller.facts import (
     RaceFinished,
     RaceOpened,
     RejoinedAt,
+    Resume,
     Retired,
     ShortenTurn,
     StartCalledOff,
@@ -73,6 +74,7 @@ ANY_FACT: st.SearchStrategy[Fact] = st.one_of(
     st.builds(WaitFor, rider=rider),
     st.builds(GoWithout, rider=rider),
     st.builds(CallAloud, aloud=st.sampled_from(Aloud), rider=st.none() | rider),
+    st.builds(Resume),
     st.builds(Undo),
 )
 """Whatever may happen between the gun and the finish, sensible or not."""
@@ -453,6 +455,94 @@ def test_a_switch_that_is_being_called_is_not_moved() -> None:
             play.at(28.5, request)
 
 
+def test_after_a_stop_nothing_is_called_and_the_line_stands_until_it_is_resumed() -> None:
+    play = Play()
+    play.at(29, CallAloud(aloud=Aloud.STOP))  # the switch at 30 s was fixed already
+    (stop,) = play.told(CueKind.STOP)
+    assert (stop.due_ms, play.state.phase) == (29_200, Phase.HALTED)
+    assert [cue.kind for cue in race.calls(play.state)] == [CueKind.STOP]
+    assert (play.until(600), race.next_wake(play.state)) == ((), None)
+    assert play.order == (OTTO, MAYA, ANA, IDA)
+
+
+def test_a_line_that_is_resumed_rides_off_in_its_order_with_what_was_left_of_the_turn() -> None:
+    play = Play()
+    play.at(20, CallAloud(aloud=Aloud.STOP))
+    play.at(100, Resume())
+    play.until(115)
+    assert [cue.due_ms for cue in play.told(CueKind.START)] == [0, 102_000]
+    assert [(cue.rider, cue.due_ms) for cue in play.told(CueKind.SWITCH)] == [(OTTO, 110_000)]
+
+
+def test_a_line_that_stands_gets_no_further_and_spends_nothing() -> None:
+    play = Play()
+    play.at(200, CallAloud(aloud=Aloud.STOP))
+    finish_ms, reserves = race.finish_ms(play.state), race.reserves_now(play.state)
+    play.until(300)
+    assert race.position_now(play.state)[0] == pytest.approx(200 * 12.5)
+    assert race.reserves_now(play.state) == reserves
+    play.at(300, Resume())
+    assert race.position_now(play.state)[0] == pytest.approx(200 * 12.5)
+    assert race.finish_ms(play.state) == pytest.approx(finish_ms + 100_000, abs=1)
+
+
+def test_nobody_drifts_any_more_when_a_line_is_resumed() -> None:
+    play = Play()
+    play.at(32, CallAloud(aloud=Aloud.STOP))
+    play.at(60, Resume())
+    assert {member.place for member in play.state.line.members[1:]} == {Place.FOLLOWING}
+
+
+def test_what_is_seen_while_the_line_stands_is_true_and_said_to_nobody() -> None:
+    play = Play()
+    play.at(20, CallAloud(aloud=Aloud.STOP))
+    assert play.at(30, OrderSeen(order=(OTTO, ANA, MAYA, IDA))) == ()
+    play.at(40, Resume())
+    assert play.order == (OTTO, ANA, MAYA, IDA)
+
+
+def test_a_stop_to_one_rider_stops_nobody_else() -> None:
+    play = Play()
+    play.at(20, CallAloud(aloud=Aloud.STOP, rider=IDA))
+    play.until(31)
+    assert [cue.due_ms for cue in play.told(CueKind.SWITCH)] == [30_000]
+
+
+def test_a_stop_before_the_gun_breaks_the_countdown_until_it_is_called_off() -> None:
+    play = Play()
+    play.at(-8, CallAloud(aloud=Aloud.STOP))
+    play.until(5)
+    assert (play.told(CueKind.START), play.state.line.turn) == ([], None)
+    for fact in (Resume(), SwungOff(rider=OTTO)):
+        with pytest.raises(RequestRefused, match="the start was stopped; call it off and set it again"):
+            play.at(6, fact)
+    play.at(7, StartCalledOff())
+    assert play.state.phase is Phase.LOBBY
+
+
+@pytest.mark.parametrize(
+    ("fact", "sentence"),
+    [
+        (CallAloud(aloud=Aloud.ALL_IN), "all in, to all: the line was told to stop; resume first"),
+        (LengthenTurn(by_ms=5_000), "lengthen the turn: the line was told to stop; resume first"),
+        (StartCalledOff(), "call off the start: no countdown is running"),
+    ],
+)
+def test_what_a_line_that_stands_cannot_do_says_so(fact: Fact, sentence: str) -> None:
+    play = Play()
+    play.at(20, CallAloud(aloud=Aloud.STOP))
+    with pytest.raises(RequestRefused) as refused:
+        play.at(21, fact)
+    assert str(refused.value) == sentence
+
+
+def test_there_is_nothing_to_resume_while_the_line_rides() -> None:
+    play = Play()
+    play.until(5)
+    with pytest.raises(RequestRefused, match="the line wasn't told to stop"):
+        play.at(5, Resume())
+
+
 def test_in_the_lobby_the_clock_stands_still_and_nothing_is_called() -> None:
     play = Play(countdown_s=0)
     assert race.next_wake(play.state) is None
@@ -584,8 +674,10 @@ def test_whoever_is_out_spends_nothing_and_whoever_is_adrift_rides_in_the_wind()
 def test_what_a_director_may_do_is_what_is_accepted(phase: Phase) -> None:
     """For requests, `may` and `take` agree in every phase."""
     play = Play(countdown_s=0 if phase is Phase.LOBBY else 20)
-    if phase in (Phase.RACING, Phase.OVER):
+    if phase in (Phase.RACING, Phase.HALTED, Phase.OVER):
         play.until(5)
+    if phase is Phase.HALTED:
+        play.at(5, CallAloud(aloud=Aloud.STOP))
     if phase is Phase.OVER:
         play.at(5, RaceFinished())
     now_s = play.state.now_ms / 1000
@@ -594,6 +686,7 @@ def test_what_a_director_may_do_is_what_is_accepted(phase: Phase) -> None:
         "shorten_turn": ShortenTurn(by_ms=5_000),
         "cut_turn": CutTurn(),
         "undo": Undo(),
+        "resume": Resume(),
         "call_off_start": StartCalledOff(),
         "race_finished": RaceFinished(),
         "landmark_passed": LandmarkPassed(at_m=100.0),
@@ -619,7 +712,7 @@ def _one_of_each() -> list[Fact]:
         OrderSeen(order=(OTTO,)), LostWheel(rider=OTTO), Retired(rider=OTTO), GapOpened(rider=OTTO),
         GapClosed(rider=OTTO), LineBunched(), LineSurged(), LandmarkPassed(at_m=1.0), FeltGood(rider=OTTO),
         FeltEmpty(rider=OTTO), LengthenTurn(by_ms=1_000), ShortenTurn(by_ms=1_000), CutTurn(), WaitFor(rider=OTTO),
-        GoWithout(rider=OTTO), CallAloud(aloud=Aloud.STOP), Undo(),
+        GoWithout(rider=OTTO), CallAloud(aloud=Aloud.STOP), Resume(), Undo(),
     ]  # fmt: skip
 
 

@@ -123,7 +123,7 @@ def with_course(keys: str) -> str:
             'title = "small"',
             'titel = "small"',
             (
-                ": found the unknown key 'titel'; expected only title, about, countdown_s, seed, course, riders,"
+                ": found the unknown key 'titel'; expected only title, about, countdown_s, seed, plan, course, riders,"
                 " rules, people, events"
             ),
         ),

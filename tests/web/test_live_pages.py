@@ -229,8 +229,8 @@ async def test_a_rider_called_like_markup_is_only_text(browser: Any) -> None:
 
 
 ACTS = {act.model_fields["act"].annotation.__args__[0] for act in get_args(get_args(Act)[0])}
-ELSEWHERE = {"set_start", "call_off_start"}
-"""Told in the lobby and from the strip on top: tested by themselves below."""
+ELSEWHERE = {"set_start", "call_off_start", "resume"}
+"""Told in the lobby, from the strip on top, and by a line that stands: tested by themselves below."""
 
 KEYS_NEEDING_A_RIDER = ("ArrowUp", "t", "x", "g", "c", "+", "-", "o", "2")
 KEYS = ("ArrowLeft", "ArrowRight", "ArrowDown", "Space", "b", "r", "e", "l", "p", "a", "k", "w", "d", "u", "s")
@@ -266,8 +266,8 @@ async def test_every_key_is_written_on_a_button_that_does_the_same(browser: Any)
         button = buttons.nth(index)
         key = await button.get_attribute("data-key")
         assert (await button.locator("kbd").inner_text()).strip(), f"no key is shown for {key}"
-        if key in ("f", "n", "k"):
-            continue  # two ask for more, see above; the third offers the next landmark each time, see below
+        if key in ("f", "n", "y", "k"):
+            continue  # three ask for more, see above; the last offers the next landmark each time, see below
         await stage.page.keyboard.press("3")
         already = len(stage.taps)
         await stage.page.keyboard.press("Space" if key == " " else str(key))
@@ -393,6 +393,37 @@ async def test_a_question_mark_shows_the_page_of_keys(browser: Any) -> None:
     page = stage.page.get_by_role("dialog", name="Keys")
     await page.wait_for()
     assert await page.get_by_text("Off now: the leader is called off at once").count() == 1
+
+
+def halted(**more: Any) -> Any:
+    """The line was told to stop."""
+    values: dict[str, Any] = {
+        "phase": "halted",
+        "turn": None,
+        "upcoming": (),
+        "cues": (),
+        "may": ("call_aloud", "resume"),
+    }
+    return racing(revision=31, **(values | more))
+
+
+async def test_a_line_that_was_stopped_is_called_nothing_until_it_is_resumed(browser: Any) -> None:
+    switch = cue("switch", 301_500, "otto", fixed=True)
+    stage = await desk(browser, welcome(), racing(cues=(switch,)))
+    await stage.tell(halted())
+    await stage.page.wait_for_selector("link-strip >> text=Nothing is called until you resume")
+    assert await stage.page.evaluate("live.timeline.coming.length") == 0, "even what was fixed is withdrawn"
+    await stage.page.keyboard.press("y")
+    await stage.page.wait_for_selector("text=Is everybody ready to ride on?")
+    await stage.page.keyboard.press("Enter")
+    assert await told(stage) == [{"act": "resume"}]
+
+
+async def test_a_riders_screen_says_stop_as_long_as_the_line_stands(browser: Any) -> None:
+    stage = await bars(browser, "maya", halted())
+    await reads(stage, "big-cue .verb", "Stop")
+    await stage.tell(racing(revision=32))
+    await stage.page.wait_for_function("() => !document.querySelector('big-cue').innerText.includes('Stop')")
 
 
 async def test_the_start_can_be_called_off_from_the_desk(browser: Any) -> None:

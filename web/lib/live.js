@@ -108,6 +108,7 @@ export class Live {
     this.state = state
     this.clock.hint(state.clock)
     if (state.phase === 'lobby') this.timeline.clear()
+    else if (state.phase === 'halted') this.timeline.halt(state.cues)
     else this.timeline.replace(state.cues, state.cues_until_ms)
     // First the screens, which know what this device speaks of a cue.
     this.handlers.onState(state)

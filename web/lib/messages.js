@@ -336,6 +336,13 @@ export {}
  */
 
 /**
+ * Call again after a stop to the whole line.
+ *
+ * @typedef {object} Resume
+ * @property {'resume'} act
+ */
+
+/**
  * This rider is out.
  *
  * @typedef {object} Retired
@@ -412,7 +419,7 @@ export {}
  * @typedef {object} StateMessage
  * @property {'state'} kind
  * @property {number} revision
- * @property {'lobby' | 'countdown' | 'racing' | 'over'} phase
+ * @property {'lobby' | 'countdown' | 'racing' | 'halted' | 'over'} phase
  * @property {number | null} clock
  * @property {readonly PlaceMessage[]} line
  * @property {TurnMessage | null} turn
@@ -458,7 +465,7 @@ export {}
  * @property {'tap'} kind
  * @property {string} tap
  * @property {number | null} seen_ms
- * @property {SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired | GapOpened | GapClosed | LineBunched | LineSurged | LandmarkPassed | FeltGood | FeltEmpty | RaceFinished | LengthenTurn | ShortenTurn | CutTurn | WaitFor | GoWithout | CallAloud | Undo | SetStart | CallOffStart} act
+ * @property {SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired | GapOpened | GapClosed | LineBunched | LineSurged | LandmarkPassed | FeltGood | FeltEmpty | RaceFinished | LengthenTurn | ShortenTurn | CutTurn | WaitFor | GoWithout | CallAloud | Resume | Undo | SetStart | CallOffStart} act
  */
 
 /**

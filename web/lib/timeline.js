@@ -25,6 +25,11 @@ export class Timeline {
     this.#cues = new Map([...next].sort(([, a], [, b]) => inOrder(a, b)))
   }
 
+  /** The line was told to stop: what isn't told anew is withdrawn, even what was fixed. @param {readonly CueMessage[]} cues */
+  halt(cues) {
+    this.#cues = new Map(cues.filter((cue) => !this.#done.has(cue.id)).map((cue) => [cue.id, cue]))
+  }
+
   /** Forget everything: the race was called off, or another one is held here. */
   clear() {
     this.#cues.clear()

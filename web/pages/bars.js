@@ -117,6 +117,10 @@ export class Bars {
     put(this.#sound, this.stage.live.voice.open ? '' : 'Touch for sound')
     if (this.#told && (now === null || now > this.#told.until)) this.#told = null
     const need = this.#needScene(now)
+    if (state.phase === 'halted') {
+      this.#big.show({ verb: wordsIn(this.#language).cue.stop ?? '', figure: '', then: '', next: '', field: 'danger' })
+      return
+    }
     this.#big.show(this.#told?.cue.kind !== 'stop' && need ? need
       : this.#told ? this.#cueScene(this.#told.cue, state, now) : this.#steadyScene(state, now))
   }

@@ -26,7 +26,7 @@ registerTeamLine()
 registerTroubleStrip()
 registerTurnBoard()
 
-const PHASES = { lobby: 'Lobby', countdown: 'Countdown', racing: 'Racing', over: 'Over' }
+const PHASES = { lobby: 'Lobby', countdown: 'Countdown', racing: 'Racing', halted: 'Stopped', over: 'Over' }
 
 /** @implements {Screen} */
 export class Desk {
@@ -102,6 +102,7 @@ export class Desk {
     const { roster } = welcome
     put(this.#phase, PHASES[state.phase])
     put(this.#finish, finishText(state))
+    this.stage.strip.say('halted', state.phase === 'halted' ? haltedText(state) : '')
     this.#off.hidden = !state.may.includes('call_off_start')
     this.#board.show({ roster, state })
     this.#troubles.show({ roster, state })
@@ -282,6 +283,13 @@ export class Desk {
 /** @param {Event} event */
 function detail(event) {
   return /** @type {CustomEvent} */ (event).detail
+}
+
+/** What a director must know while the line stands. @param {StateMessage} state */
+function haltedText({ may }) {
+  return may.includes('resume')
+    ? 'Stopped. Nothing is called until you resume with y: then the line rides off in this order.'
+    : 'The start is stopped. Call it off, and set it again when all is well.'
 }
 
 /** @param {StateMessage} state */

@@ -97,6 +97,7 @@ export const GROUPS = [
       { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'w', cap: 'w', label: 'Wait', means: 'the line waits for who is adrift', needs: 'wait_for', act: ofAdrift('wait_for'), without: 'Nobody is adrift.' },
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
+      { key: 'y', cap: 'y', label: 'Resume', means: 'after a stop: “go”, and the line rides off as it stands', needs: 'resume', act: () => ({ act: 'resume' }), question: 'Is everybody ready to ride on?' },
       { key: 'u', cap: 'u', label: 'Undo', means: 'the line as it was before the last thing told', needs: 'undo', act: () => ({ act: 'undo' }) },
       { key: 'f', cap: 'f', label: 'Finish', means: 'the counted rider is across the line', needs: 'race_finished', act: () => ({ act: 'race_finished' }), question: 'Is the counted rider across the line?' },
     ],
@@ -115,6 +116,7 @@ const REFUSED = {
   cut_turn: 'Only while somebody is on the front and somebody is there to follow.',
   wait_for: 'Nobody is adrift.',
   go_without: 'Nobody is adrift.',
+  resume: 'The line wasn’t told to stop.',
   undo: 'There is nothing to undo.',
 }
 
