@@ -272,7 +272,9 @@ def _terrain(situation: Situation, changes: tuple[Change, ...], until_ms: int) -
             continue
         if due_ms > until_ms:
             return
-        leader = _leader_at(situation, changes, arrival_ms(situation.plan, situation.position, stretch.start_m))
+        leader = _leader_at(
+            situation, changes, until_ms, arrival_ms(situation.plan, situation.position, stretch.start_m)
+        )
         yield Cue(
             id=f"terrain:{number}",
             kind=CueKind.TERRAIN,
@@ -323,10 +325,10 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
     return tuple(sorted(cues, key=lambda cue: (cue.due_ms, CUE_TABLE[cue.kind].priority, cue.id)))
 
 
-def _leader_at(situation: Situation, changes: tuple[Change, ...], at_ms: int) -> RiderId:
-    """Who will lead at an instant, however far the changes at hand reach."""
+def _leader_at(situation: Situation, changes: tuple[Change, ...], until_ms: int, at_ms: int) -> RiderId:
+    """Who will lead at an instant, be it beyond the changes that were worked out for cues until then."""
     assert situation.line.turn is not None
-    if not changes or changes[-1].at_ms < at_ms:
+    if at_ms > until_ms + _SWITCH_AHEAD_MS:
         changes = tuple(project(situation.line, situation.policy, at_ms))
     leader = situation.line.turn.rider
     for change in changes:

@@ -113,9 +113,10 @@ __all__ = [
 ]
 
 _LOOK_AHEAD_MS = 45_000
-"""How far the rules look to find what becomes fixed next; then the driver is asked to look again.
+"""How far the rules look to find what becomes fixed next; then the driver is asked to look again."""
 
-Farther would be looked less often while nothing is seen, but most facts make all of it anew."""
+_LOOK_AFTER_FACT_MS = 12_000
+"""Not so far just after a fact: the next one may make all of it anew."""
 
 _LONGEST_COMMIT_MS = max(row.commit_ms for row in CUE_TABLE.values())
 
@@ -273,9 +274,14 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms")
     reached, fixed = advance(state, entry.at_ms)
     taken, cues = _apply(reached, entry)
+<<<<<<< ours
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     taken = _with_fair_warning(taken)
+=======
+    if taken.line is not reached.line:
+        taken = _with_fair_warning(taken)
+>>>>>>> theirs
     # What changes nothing leaves the future as it was.
     ahead = reached.ahead if taken is reached else None
     taken = replace(taken, seq=entry.seq, settled_ms=entry.at_ms, ahead=ahead)
@@ -460,7 +466,7 @@ def _looked(state: RaceState) -> RaceState:
     if state.ahead is not None or state.phase in _SILENT:
         return state
     situation = _situation(state)
-    until_ms = state.now_ms + _LOOK_AHEAD_MS
+    until_ms = state.now_ms + (_LOOK_AFTER_FACT_MS if state.now_ms == state.settled_ms else _LOOK_AHEAD_MS)
     cues = [(_fix_ms(cue), cue) for cue in _not_told(state, cues_until(situation, until_ms))]
     ahead = Ahead(
         cues=tuple(sorted(cues, key=itemgetter(0))),
