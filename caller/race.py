@@ -274,14 +274,10 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms")
     reached, fixed = advance(state, entry.at_ms)
     taken, cues = _apply(reached, entry)
-<<<<<<< ours
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
-    taken = _with_fair_warning(taken)
-=======
     if taken.line is not reached.line:
         taken = _with_fair_warning(taken)
->>>>>>> theirs
     # What changes nothing leaves the future as it was.
     ahead = reached.ahead if taken is reached else None
     taken = replace(taken, seq=entry.seq, settled_ms=entry.at_ms, ahead=ahead)
