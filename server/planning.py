@@ -208,6 +208,8 @@ def best_plan(
         form: of a searched plan: ``memorable`` or ``free``.
     Raises: NoPlan, Refused: as the planner has it.
     """
+    # Small arrays: a second thread only gets in the way, and a fixed number of them adds in a fixed order.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imported here: the server starts without waiting for the arrays.
     from caller.planner import optimise, steady_plan
 
