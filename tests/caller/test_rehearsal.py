@@ -58,7 +58,7 @@ def told(result: Result, kind: CueKind) -> list[int]:
 
 
 def test_in_the_demo_a_rider_rejoins_too_early_and_leads_a_shorter_turn(demo: Result) -> None:
-    # Where somebody only follows, riders tell their slot at every latch: the one who is early is the director's to tell.
+    # Where somebody only follows, riders tell their slot at every latch; who is early is the director's to tell.
     entry = next(entry for entry in demo.entries if isinstance(entry.fact, RejoinedAt) and entry.by == "director")
     assert isinstance(entry.fact, RejoinedAt)
     rider = entry.fact.rider

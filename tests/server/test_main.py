@@ -96,15 +96,6 @@ def test_check_refuses_a_scenario_with_its_place(run: Run, tmp_path: Path) -> No
     assert err.startswith("odd.toml")
 
 
-@pytest.fixture
-def plain_plans(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Plans without a search, where it isn't the plan that is tested."""
-    from caller.planner import steady_plan
-
-    monkeypatch.setattr("server.planning.best_plan", steady_plan)
-
-
-@pytest.mark.usefixtures("plain_plans")
 def test_a_rehearsal_run_fast_prints_its_transcript_the_same_each_time(run: Run) -> None:
     code, out, _ = run("rehearse", "demo", "--fast", "--seed", "3")
     assert code == 0
@@ -113,7 +104,6 @@ def test_a_rehearsal_run_fast_prints_its_transcript_the_same_each_time(run: Run)
     assert run("rehearse", "demo", "--fast", "--seed", "4")[1] != out
 
 
-@pytest.mark.usefixtures("plain_plans")
 def test_a_rehearsal_as_json_has_the_fields_it_promises(run: Run) -> None:
     code, out, _ = run("rehearse", "demo", "--json")
     assert code == 0
@@ -135,7 +125,6 @@ def test_a_plan_as_json_has_the_fields_it_promises_and_its_turns_fill_the_ride(r
         assert told["gap"] == pytest.approx(told["finish_s"] / told["bound_s"] - 1)
 
 
-@pytest.mark.usefixtures("plain_plans")
 def test_a_plan_for_people_names_every_rider_and_stretch(run: Run) -> None:
     scenario = Path(__file__).parents[2] / "scenarios" / "demo.toml"
     code, out, _ = run("plan", str(scenario))

@@ -64,6 +64,7 @@ export const GROUPS = [
       { key: 'ArrowRight', cap: '→', label: '+15 s', means: 'the turn is 15 s longer', needs: 'lengthen_turn', act: () => ({ act: 'lengthen_turn', by_s: SHORTER_S }) },
       { key: 'ArrowDown', cap: '↓', label: 'Off now', means: 'the leader is called off at once', needs: 'cut_turn', act: () => ({ act: 'cut_turn' }) },
       { key: ' ', cap: 'space', label: 'Swung off', means: 'seen: the leader swung off', needs: 'swung_off', act: ({ state }) => (state.turn ? { act: 'swung_off', rider: state.turn.rider } : null), without: 'Nobody is on the front.' },
+      { key: 'y', cap: 'y', label: 'Resume', means: 'after a stop: “go”, and the line rides off as it stands', needs: 'resume', act: () => ({ act: 'resume' }), question: 'Is everybody ready to ride on?' },
     ],
   },
   {
@@ -97,7 +98,6 @@ export const GROUPS = [
       { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'w', cap: 'w', label: 'Wait', means: 'the line waits for who is adrift', needs: 'wait_for', act: ofAdrift('wait_for'), without: 'Nobody is adrift.' },
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
-      { key: 'y', cap: 'y', label: 'Resume', means: 'after a stop: “go”, and the line rides off as it stands', needs: 'resume', act: () => ({ act: 'resume' }), question: 'Is everybody ready to ride on?' },
       { key: 'u', cap: 'u', label: 'Undo', means: 'the line as it was before the last thing told', needs: 'undo', act: () => ({ act: 'undo' }) },
       { key: 'f', cap: 'f', label: 'Finish', means: 'the counted rider is across the line', needs: 'race_finished', act: () => ({ act: 'race_finished' }), question: 'Is the counted rider across the line?' },
     ],
