@@ -230,6 +230,7 @@ EVENT_KINDS: MappingProxyType[str, tuple[type[scenario.Happening], tuple[Key, ..
         "director_cuts": (scenario.DirectorCuts, ()),
         "director_waits": (scenario.DirectorWaits, (_rider("for whom"),)),
         "director_goes": (scenario.DirectorGoes, (_rider("without whom"),)),
+        "director_resumes": (scenario.DirectorResumes, ()),
         "director_undoes": (scenario.DirectorUndoes, ()),
         "director_calls": (
             scenario.DirectorCalls,

@@ -20,6 +20,7 @@ __all__ = [
     "DirectorCuts",
     "DirectorGoes",
     "DirectorLengthens",
+    "DirectorResumes",
     "DirectorShortens",
     "DirectorUndoes",
     "DirectorWaits",
@@ -197,6 +198,11 @@ class DirectorGoes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorResumes:
+    """The director lets the line ride off again after a stop."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DirectorUndoes:
     """The director takes the last fact back."""
 
@@ -225,6 +231,7 @@ Happening = (
     | DirectorCuts
     | DirectorWaits
     | DirectorGoes
+    | DirectorResumes
     | DirectorUndoes
     | DirectorCalls
 )

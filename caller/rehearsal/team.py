@@ -31,6 +31,7 @@ from caller.facts import (
     LostWheel,
     RaceFinished,
     RejoinedAt,
+    Resume,
     Retired,
     ShortenTurn,
     SwungOff,
@@ -169,10 +170,23 @@ class SimulatedTeam:
 
     @property
     def next_ms(self) -> int | None:
-        """When the team next wants to be asked for facts, on the race clock; None once nothing will come."""
-        if self._over:
+        """When the team next wants to be asked for facts, on the race clock; None while nothing will come.
+
+        That is for good once it is over; a line that was told to stop may still be told to go.
+        """
+        if self._over or self._stands:
             return self._told[0].at_ms if self._told else None
         return self._now_ms + _LOOK_MS
+
+    @property
+    def over(self) -> bool:
+        """Whether nobody rides any more, whatever they are told."""
+        return self._over
+
+    @property
+    def _stands(self) -> bool:
+        """Whether all stand still, with nothing that would let them ride on."""
+        return self._stopping and self.speed_mps == 0 and not self._acts and not self._script
 
     def hear(self, cue: Cue) -> None:
         """A cue that became fixed, once: its word will be heard when it is due, and acted on a reaction later."""
@@ -371,8 +385,6 @@ class SimulatedTeam:
             passed_ms = self._now_ms + self._until_ms(self._line[0], landmark.at_m)
             self._tell_at(passed_ms + delay_ms, DIRECTOR, LandmarkPassed(at_m=landmark.at_m))
         self._watch_finish()
-        if self._stopping and self.speed_mps == 0:
-            self._over = True
         if self._now_ms > ms_from_s(3 * self._plan.finish_s) + 600_000:
             self._over = True  # whatever holds them up, a rehearsal ends
 
@@ -470,6 +482,8 @@ class SimulatedTeam:
                 return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, WaitFor(rider=what.rider))
             case script.DirectorGoes():
                 return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, GoWithout(rider=what.rider))
+            case script.DirectorResumes():
+                self._tell(0, DIRECTOR, Resume())
             case script.DirectorUndoes():
                 self._tell(0, DIRECTOR, Undo())
             case script.DirectorCalls():
@@ -511,6 +525,8 @@ class SimulatedTeam:
     # Cues heeded
 
     def _on_start(self, cue: Cue, rider: RiderId) -> None:
+        """The gun, or the go after a stop."""
+        self._stopping = False
         self._start()
 
     def _on_switch(self, cue: Cue, rider: RiderId) -> None:

@@ -50,7 +50,7 @@ class Riders:
             await asyncio.gather(self._task, return_exceptions=True)
 
     async def _run(self) -> None:
-        while self._team.next_ms is not None:
+        while not self._team.over or self._team.next_ms is not None:  # over, but not yet all told
             try:
                 clock_ms = self._live.clock_ms()
                 if clock_ms is not None and clock_ms >= 0:

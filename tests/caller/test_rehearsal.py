@@ -163,6 +163,17 @@ def test_riding_fast_and_being_asked_at_every_step_give_the_same_race() -> None:
     assert {cue.id: cue.due_ms for cue in asked.cues} == {cue.id: cue.due_ms for cue in fast.cues}
 
 
+def test_riders_who_were_stopped_stand_and_ride_on_when_the_line_is_resumed() -> None:
+    stop = event("director_calls", "at_s = 30", 'aloud = "stop"')
+    result = run_fast(small(stop + event("director_resumes", "at_s = 90")), planner=plan_by_hand)
+    straight = run_fast(small(), planner=plan_by_hand)
+    assert result.score.switches_unheeded == 0
+    # 60 s of standing, and as long again as it takes to brake to a stand and to come up to speed
+    assert straight.finish_s is not None
+    assert result.finish_s is not None
+    assert 60 < result.finish_s - straight.finish_s < 90
+
+
 def test_a_race_that_is_stopped_has_no_finish() -> None:
     result = run_fast(small(event("director_calls", "at_s = 30", 'aloud = "stop"')), planner=plan_by_hand)
     assert result.finish_s is None
