@@ -88,6 +88,7 @@ from caller.rotation import (
     switch_ms,
     with_turn_end,
 )
+from caller.speech.told import says
 from caller.units import LOBBY_MS, RiderId, s_from_ms
 
 __all__ = [
@@ -103,7 +104,6 @@ __all__ = [
     "position_now",
     "replay",
     "reserves_now",
-    "says",
     "spare_riders",
     "start",
     "take",
@@ -271,7 +271,9 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         return _opened(replace(state.setup, plan=fact.plan), entry.seq), ()
     _check_riders(state, fact)
     if state.phase is not Phase.LOBBY and entry.at_ms < state.now_ms:
-        raise RequestRefused(says(fact, state), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms")
+        raise RequestRefused(
+            says(fact, state.setup.roster), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms"
+        )
     reached, fixed = advance(state, entry.at_ms)
     taken, cues = _apply(reached, entry)
     if taken.phase is Phase.HALTED:
@@ -633,7 +635,7 @@ def _check_riders(state: RaceState, fact: Fact) -> None:
         raise RequestRefused("the order seen", "nobody is named in it")
     for rider in named:
         if rider not in state.setup.roster.ids:
-            raise RequestRefused(says(fact, state), f"no rider {rider!r} in this race")
+            raise RequestRefused(says(fact, state.setup.roster), f"no rider {rider!r} in this race")
 
 
 def _check_plan(state: RaceState, offered: PlanOffered) -> None:
@@ -650,13 +652,13 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     """What a fact changes, and the cues it calls for at once."""
     fact, at_ms = entry.fact, entry.at_ms
     if state.phase is Phase.LOBBY:
-        raise RequestRefused(says(fact, state), "the race is still in the lobby; set the start first")
+        raise RequestRefused(says(fact, state.setup.roster), "the race is still in the lobby; set the start first")
     if state.phase is Phase.OVER:
-        raise RequestRefused(says(fact, state), "the race is over")
+        raise RequestRefused(says(fact, state.setup.roster), "the race is over")
     if _stopped_at_the_start(state) and fact != CallAloud(aloud=Aloud.STOP):
-        raise RequestRefused(says(fact, state), "the start was stopped; call it off and set it again")
+        raise RequestRefused(says(fact, state.setup.roster), "the start was stopped; call it off and set it again")
     if state.phase is Phase.HALTED and isinstance(fact, CallAloud) and fact.aloud is not Aloud.STOP:
-        raise RequestRefused(says(fact, state), "the line was told to stop; resume first")
+        raise RequestRefused(says(fact, state.setup.roster), "the line was told to stop; resume first")
     called = answers(fact, state.line, at_ms, entry.seq)
     match fact:
         case SwungOff() | LatchedOn() | RejoinedAt() | CameThrough() | OrderSeen() | LostWheel() | Retired():
@@ -712,7 +714,8 @@ def _seen(
 ) -> tuple[RaceState, tuple[Cue, ...]]:
     """An observation of the line is true. If it makes another rotation, that is named once."""
     before = state.line
-    line = observe(before, fact, entry.at_ms, _situation(state).policy)
+    policy = _policy(state)
+    line = observe(before, fact, entry.at_ms, policy)
     if line == before:
         return state, ()
     gone = {member.rider for member in line.apart}
@@ -728,11 +731,11 @@ def _seen(
     expected = (
         isinstance(fact, LatchedOn | RejoinedAt)
         and before.member(fact.rider).place in (Place.DRIFTING, Place.LATCHING)
-        and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, _situation(state).policy).order
+        and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, policy).order
     )
     if expected or same_round(before.order, line.order) or len(line.members) < 2:
         return state, ()
-    return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state)),)
+    return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state.setup.roster)),)
 
 
 def _halted(state: RaceState, at_ms: int) -> RaceState:
@@ -870,7 +873,7 @@ def _hold(state: RaceState, entry: Entry) -> RaceState:
     """The state, with how it stood kept for undo."""
     held = Held(
         seq=entry.seq,
-        says=says(entry.fact, state),
+        says=says(entry.fact, state.setup.roster),
         turns_begun=state.line.turns_begun,
         line=state.line,
         position=state.position,
@@ -942,76 +945,6 @@ def _with_turn(state: RaceState, turn: Turn) -> RaceState:
         replace(one, turns_begun=begun) if one.turns_begun == state.line.turns_begun else one for one in state.held
     )
     return replace(state, line=replace(state.line, turn=turn, turns_begun=begun), held=held)
-
-
-# Words for the desk and the log view
-
-
-def says(fact: Fact, state: RaceState) -> str:
-    """What a fact says, for people: the log view's line, with riders' names as shown."""
-    roster = state.setup.roster
-
-    def name(rider: RiderId) -> str:
-        return roster[rider].name if rider in roster.ids else str(rider)
-
-    match fact:
-        case SwungOff(rider=rider):
-            return f"{name(rider)} swung off"
-        case LatchedOn(rider=rider):
-            return f"{name(rider)} is on the last wheel"
-        case RejoinedAt(rider=rider, slot=slot):
-            return f"{name(rider)} rejoined in slot {slot + 1}"
-        case CameThrough(rider=rider):
-            return f"{name(rider)} came through to the front"
-        case OrderSeen(order=order):
-            return "the order seen is " + ", ".join(name(rider) for rider in order)
-        case LostWheel(rider=rider):
-            return f"{name(rider)} lost the wheel"
-        case Retired(rider=rider):
-            return f"{name(rider)} is out"
-        case GapOpened(rider=rider):
-            return f"a gap before {name(rider)}"
-        case GapClosed(rider=rider):
-            return f"the gap before {name(rider)} is closed"
-        case LineBunched():
-            return "the line bunches"
-        case LineSurged():
-            return "the line stretches"
-        case LandmarkPassed(at_m=at_m):
-            return f"passed {at_m / 1000:.2f} km"
-        case FeltGood(rider=rider):
-            return f"{name(rider)} feels good"
-        case FeltEmpty(rider=rider):
-            return f"{name(rider)} is empty"
-        case RaceFinished():
-            return "finished"
-        case PlanOffered():
-            return "a new plan"
-        case LengthenTurn(by_ms=by_ms):
-            return f"turn {by_ms // 1000} s longer"
-        case ShortenTurn(by_ms=by_ms):
-            return f"turn {by_ms // 1000} s shorter"
-        case CutTurn():
-            return "off now"
-        case WaitFor(rider=rider):
-            return f"wait for {name(rider)}"
-        case GoWithout(rider=rider):
-            return f"go without {name(rider)}"
-        case CallAloud(aloud=aloud, rider=rider):
-            whom = "all" if rider is None else name(rider)
-            return f"{aloud.value.replace('_', ' ')}, to {whom}"
-        case Resume():
-            return "resume"
-        case Undo():
-            return "undo"
-        case RaceOpened():
-            return "race opened"
-        case StartSet():
-            return "start set"
-        case StartCalledOff():
-            return "start called off"
-        case _:
-            assert_never(fact)
 
 
 def finish_ms(state: RaceState) -> int:

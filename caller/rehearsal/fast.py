@@ -17,6 +17,7 @@ from caller.rehearsal.scenario import Scenario
 from caller.rehearsal.team import DIRECTOR, SimulatedTeam
 from caller.rehearsal.transcript import Line, cue_line, written_out
 from caller.riders import Roster
+from caller.speech.told import says
 from caller.units import LOBBY_MS, RiderId, clock_text, ms_from_s, s_from_ms
 
 __all__ = ["OrderChange", "Planner", "Result", "Score", "run_fast"]
@@ -99,7 +100,7 @@ class _Run:
         """A fact: to the race, and what became fixed by it to the riders."""
         entry = Entry(seq=len(self.entries) + 1, at_ms=at_ms, by=by, fact=fact)
         kind = _TAGS[type(entry.fact)]
-        said = race.says(entry.fact, self.state)
+        said = says(entry.fact, self.state.setup.roster)
         # First what time alone brings, so that a change seen now is the fact's.
         self.advance(at_ms)
         try:

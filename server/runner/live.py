@@ -17,6 +17,7 @@ from caller.facts import Entry, Fact, RaceOpened, StartCalledOff, StartSet
 from caller.log import KINDS, dump, load
 from caller.rotation import Place
 from caller.speech import Spoken
+from caller.speech.told import says
 from caller.units import LOBBY_MS, RiderId
 from server.auth import DIRECTOR, Role, Seat
 from server.clock import Clock, RaceClock
@@ -537,7 +538,7 @@ class LiveRace:
                 at_ms=entry.at_ms,
                 kind="fact",
                 what=_KIND_NAMES[type(fact)],
-                text=race.says(fact, self.state),
+                text=says(fact, self.state.setup.roster),
                 by=entry.by,
                 because="",
             )

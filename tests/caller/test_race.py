@@ -47,6 +47,7 @@ from caller.physics import air_density_kg_m3, road_power_w, shelter_shares
 from caller.plan import RaceRules
 from caller.race import Phase
 from caller.rotation import Place
+from caller.speech.told import says
 from caller.units import LOBBY_MS
 from tests.play import ANA, IDA, MAYA, NAMES, OTTO, Play, some_race
 
@@ -718,7 +719,7 @@ def _one_of_each() -> list[Fact]:
 
 @pytest.mark.parametrize("fact", _one_of_each(), ids=lambda fact: type(fact).__name__)
 def test_every_fact_says_in_words_what_it_was(fact: Fact) -> None:
-    words = race.says(fact, Play().state)
+    words = says(fact, Play().opened.roster)
     assert words
     assert "otto" not in words, "people are shown by name, not by key"
 
