@@ -11,32 +11,11 @@ from caller.errors import NoPlan, RulesRefused
 from caller.estimate import at_start
 from caller.plan import Plan, RaceRules
 from caller.planner import steady_plan
-from caller.riders import Rider, Roster
+from caller.riders import Roster
 from caller.rotation import begin, form_line, project
-from caller.units import RiderId, ms_from_s
+from caller.units import ms_from_s
+from tests.caller.planning import FLAT, TEAM, rider
 
-
-def rider(name: str, mass_kg: float, critical_power_w: float, w_prime_j: float, drag_area_m2: float) -> Rider:
-    return Rider(
-        id=RiderId(name.lower()),
-        name=name,
-        spoken=name,
-        mass_kg=mass_kg,
-        critical_power_w=critical_power_w,
-        w_prime_j=w_prime_j,
-        drag_area_m2=drag_area_m2,
-    )
-
-
-TEAM = Roster(
-    riders=(
-        rider("Ana", 62, 290, 16_000, 0.225),
-        rider("Bo", 78, 360, 22_000, 0.250),
-        rider("Cy", 70, 310, 18_000, 0.240),
-        rider("Di", 74, 330, 20_000, 0.245),
-    )
-)
-FLAT = course_from_profile(name="flat", distance_m=(0, 20_000), height_m=(10, 10))
 HILLY = course_from_profile(
     name="hilly", distance_m=(0, 6_000, 9_000, 13_000, 18_000), height_m=(50.0, 55.0, 205.0, 60.0, 60.0)
 )
