@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from caller.course import Course
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.estimate import Position, arrival_ms, place_m
-from caller.facts import Aloud, CallAloud, Fact, GoWithout, LineBunched, LineSurged, Resume, WaitFor
+from caller.facts import Aloud, CallAloud, Fact, GoWithout, LineBunched, LineSurged, Resume, SayAloud, WaitFor
 from caller.physics import drift_s
 from caller.plan import Plan, RaceRules, rule_at
 from caller.rotation import Change, Length, Line, Place, begin, project
@@ -361,6 +361,7 @@ def _due_at(cue: Cue, due_ms: int) -> Cue:
         distance_m=cue.distance_m,
         place=cue.place,
         order=cue.order,
+        words=cue.words,
         because=cue.because,
     )
 
@@ -382,6 +383,9 @@ def answers(fact: Fact, line: Line, at_ms: int, seq: int) -> tuple[Cue, ...]:
         case CallAloud(aloud=aloud, rider=rider):
             to = () if rider is None else (rider,)
             return (_soon(_ALOUD[aloud], at_ms, seq, to=to, rider=rider, because="the director calls it"),)
+        case SayAloud(text=text, rider=rider):
+            to = () if rider is None else (rider,)
+            return (_soon(CueKind.SAY, at_ms, seq, to=to, rider=rider, words=text, because="the director says it"),)
         case LineSurged():
             leader = None if line.turn is None else line.turn.rider
             to = () if leader is None else (leader,)
@@ -420,6 +424,7 @@ def _soon(
     rider: RiderId | None = None,
     seconds: int | None = None,
     order: tuple[RiderId, ...] = (),
+    words: str | None = None,
     because: str,
 ) -> Cue:
     return Cue(
@@ -430,5 +435,6 @@ def _soon(
         rider=rider,
         seconds=seconds,
         order=order,
+        words=words,
         because=because,
     )

@@ -33,6 +33,7 @@ class CueKind(Enum):
     NEW_ORDER = "new_order"
     ALL_IN = "all_in"
     TERRAIN = "terrain"
+    SAY = "say"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +126,10 @@ CUE_TABLE = MappingProxyType(
             too_late_ms=5_000,
             means="a climb, a descent or a flat begins ahead",
         ),
+        # A second ahead: by then the clip, made on demand, has reached everybody.
+        CueKind.SAY: CueRow(
+            priority=3, commit_ms=1_000, window_ms=6_000, too_late_ms=8_000, means="the director's own words"
+        ),
     }
 )
 """One row a kind, most urgent first where it can be."""
@@ -145,6 +150,7 @@ class Cue:
         distance_m: for terrain ahead.
         place: the stretch's name, for terrain.
         order: the line, front first, for a new order.
+        words: the director's own, for a say.
         because: why it is told, in the trade's words, for the desk and the log view.
     """
 
@@ -158,4 +164,5 @@ class Cue:
     distance_m: int | None = None
     place: str | None = None
     order: tuple[RiderId, ...] = ()
+    words: str | None = None
     because: str = ""

@@ -16,6 +16,7 @@ from caller.units import RiderId
 
 __all__ = [
     "FACT_TYPES",
+    "MOST_SAID",
     "Aloud",
     "CallAloud",
     "CameThrough",
@@ -40,6 +41,7 @@ __all__ = [
     "RejoinedAt",
     "Resume",
     "Retired",
+    "SayAloud",
     "ShortenTurn",
     "StartCalledOff",
     "StartSet",
@@ -248,6 +250,21 @@ class CallAloud:
     rider: RiderId | None = None
 
 
+MOST_SAID = 120
+"""The most characters of a director's own words: some eight seconds, after which nobody listens any more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SayAloud:
+    """Say these words of the director's own now, to one rider or, with None, to the line.
+
+    They are said in the team voice's language to everybody: nobody translates them.
+    """
+
+    text: str
+    rider: RiderId | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resume:
     """Call again after the whole line was told to stop: the line rides off in the order it stands in."""
@@ -284,6 +301,7 @@ Fact = (
     | WaitFor
     | GoWithout
     | CallAloud
+    | SayAloud
     | Resume
     | Undo
 )

@@ -48,6 +48,7 @@ KINDS = MappingProxyType(
         "wait_for": facts.WaitFor,
         "go_without": facts.GoWithout,
         "call_aloud": facts.CallAloud,
+        "say_aloud": facts.SayAloud,
         "resume": facts.Resume,
         "undo": facts.Undo,
     }

@@ -41,6 +41,7 @@ from caller.estimate import (
     spent,
 )
 from caller.facts import (
+    MOST_SAID,
     Aloud,
     CallAloud,
     CameThrough,
@@ -65,6 +66,7 @@ from caller.facts import (
     RejoinedAt,
     Resume,
     Retired,
+    SayAloud,
     ShortenTurn,
     StartCalledOff,
     StartSet,
@@ -269,6 +271,7 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     if isinstance(fact, PlanOffered) and state.phase is Phase.LOBBY:
         _check_plan(state, fact)
         return _opened(replace(state.setup, plan=fact.plan), entry.seq), ()
+    _check_words(fact)
     _check_riders(state, fact)
     if state.phase is not Phase.LOBBY and entry.at_ms < state.now_ms:
         raise RequestRefused(
@@ -430,7 +433,7 @@ def may(state: RaceState) -> frozenset[str]:
         case Phase.LOBBY:
             return frozenset({"set_start"})
         case Phase.COUNTDOWN:
-            return frozenset({"call_off_start", "order_seen", "retired", "call_aloud", *_undo_name(state)})
+            return frozenset({"call_off_start", "order_seen", "retired", "call_aloud", "say_aloud", *_undo_name(state)})
         case Phase.OVER:
             return frozenset()
         case Phase.HALTED:
@@ -445,8 +448,7 @@ def may(state: RaceState) -> frozenset[str]:
         "gap_opened", "line_bunched", "line_surged", "landmark_passed", "felt_good", "felt_empty", "race_finished",
         "call_aloud",
     }  # fmt: skip
-    if state.phase is Phase.HALTED:
-        acts.add("resume")
+    acts.add("resume" if state.phase is Phase.HALTED else "say_aloud")
     if state.gaps:
         acts.add("gap_closed")
     if not _why_turn_stands(state):
@@ -638,6 +640,19 @@ def _check_riders(state: RaceState, fact: Fact) -> None:
             raise RequestRefused(says(fact, state.setup.roster), f"no rider {rider!r} in this race")
 
 
+def _check_words(fact: Fact) -> None:
+    """Refuse what no voice should be given to say."""
+    if not isinstance(fact, SayAloud):
+        return
+    allowed = f"give 1 to {MOST_SAID} characters on one line"
+    if len(fact.text) > MOST_SAID:
+        raise RequestRefused("say it", f"{len(fact.text)} characters; {allowed}")
+    if not fact.text.isprintable():
+        raise RequestRefused("say it", f"{fact.text[:40]!r} holds what can't be printed; {allowed}")
+    if not any(character.isalnum() for character in fact.text):
+        raise RequestRefused("say it", f"{fact.text[:40]!r} has no word in it; {allowed}")
+
+
 def _check_plan(state: RaceState, offered: PlanOffered) -> None:
     if set(offered.plan.order) - set(state.setup.roster.ids):
         raise RequestRefused("a new plan", "it names riders who aren't in this race")
@@ -657,7 +672,8 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         raise RequestRefused(says(fact, state.setup.roster), "the race is over")
     if _stopped_at_the_start(state) and fact != CallAloud(aloud=Aloud.STOP):
         raise RequestRefused(says(fact, state.setup.roster), "the start was stopped; call it off and set it again")
-    if state.phase is Phase.HALTED and isinstance(fact, CallAloud) and fact.aloud is not Aloud.STOP:
+    stop = isinstance(fact, CallAloud) and fact.aloud is Aloud.STOP
+    if state.phase is Phase.HALTED and isinstance(fact, CallAloud | SayAloud) and not stop:
         raise RequestRefused(says(fact, state.setup.roster), "the line was told to stop; resume first")
     called = answers(fact, state.line, at_ms, entry.seq)
     match fact:
@@ -699,7 +715,7 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
             return _halted(state, at_ms), called
         case Resume():
             return _resumed(state, at_ms), called
-        case CallAloud() | LineBunched() | LineSurged():
+        case CallAloud() | SayAloud() | LineBunched() | LineSurged():
             return state, called
         case RaceOpened() | StartSet() | StartCalledOff():
             raise AssertionError("handled before")

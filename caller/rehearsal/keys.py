@@ -7,7 +7,7 @@ from dataclasses import MISSING, dataclass, fields
 from types import MappingProxyType
 
 from caller.course import Terrain
-from caller.facts import Aloud
+from caller.facts import MOST_SAID, Aloud
 from caller.plan import RaceRules
 from caller.rehearsal import scenario
 from caller.riders import LANGUAGES, MOST_RIDERS
@@ -238,6 +238,10 @@ EVENT_KINDS: MappingProxyType[str, tuple[type[scenario.Happening], tuple[Key, ..
                 Key(name="aloud", kind="choice", means="what is called", choices=tuple(call.value for call in Aloud)),
                 _rider("to whom; the line if not given", needed=False),
             ),
+        ),
+        "director_says": (
+            scenario.DirectorSays,
+            (_text("text", "what is said", MOST_SAID), _rider("to whom; the line if not given", needed=False)),
         ),
     }
 )

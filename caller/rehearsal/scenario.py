@@ -21,6 +21,7 @@ __all__ = [
     "DirectorGoes",
     "DirectorLengthens",
     "DirectorResumes",
+    "DirectorSays",
     "DirectorShortens",
     "DirectorUndoes",
     "DirectorWaits",
@@ -215,6 +216,14 @@ class DirectorCalls:
     rider: RiderId | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorSays:
+    """The director says something in words of their own, to one rider or to the line."""
+
+    text: str
+    rider: RiderId | None = None
+
+
 Happening = (
     RejoinsEarly
     | StaysOn
@@ -234,6 +243,7 @@ Happening = (
     | DirectorResumes
     | DirectorUndoes
     | DirectorCalls
+    | DirectorSays
 )
 
 

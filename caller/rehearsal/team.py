@@ -33,6 +33,7 @@ from caller.facts import (
     RejoinedAt,
     Resume,
     Retired,
+    SayAloud,
     ShortenTurn,
     SwungOff,
     Undo,
@@ -488,6 +489,8 @@ class SimulatedTeam:
                 self._tell(0, DIRECTOR, Undo())
             case script.DirectorCalls():
                 self._tell(0, DIRECTOR, CallAloud(aloud=what.aloud, rider=what.rider))
+            case script.DirectorSays():
+                self._tell(0, DIRECTOR, SayAloud(text=what.text, rider=what.rider))
             case _:
                 assert_never(what)
         return True
@@ -641,6 +644,7 @@ HEEDED: MappingProxyType[CueKind, Act | None] = MappingProxyType(
         CueKind.STAY_ON: None,
         CueKind.NEW_ORDER: None,
         CueKind.TERRAIN: None,
+        CueKind.SAY: None,
     }
 )
 """What riders do at each cue; None is a cue that only tells. One row a kind, checked by a test."""

@@ -74,6 +74,7 @@ def say(cue: Cue, names: Mapping[RiderId, str], language: str) -> Spoken:
             ),
             "place": _place(cue.place, table, table.number),
             "order": ", ".join(_name(rider, names) for rider in few),
+            "words": _words(cue.words),
         },
     )
 
@@ -98,6 +99,7 @@ def written(cue: Cue, names: Mapping[RiderId, str], language: str) -> str:
             "distance": _if_any(_round_distance(cue.distance_m), "{} m".format),
             "place": _place(cue.place, table, str),
             "order": ", ".join(_name(rider, names) for rider in cue.order),
+            "words": _words(cue.words),
         },
     ).text
     return text[0].upper() + text[1:]
@@ -107,7 +109,7 @@ def unforeseen(riders: Iterable[RiderId]) -> tuple[Cue, ...]:
     """Every cue that no plan foretells and that may be wanted at once, most urgent first; their clips are made ahead.
 
     The planned ones (who leads, with how much power, which climb) are in the known future of the race already.
-    A new order isn't here: there are too many; it can wait for its clip.
+    A new order isn't here: there are too many; it can wait for its clip. Nor are the director's own words.
     """
     riders = tuple(riders)
     line = (CueKind.STOP, CueKind.EASE, CueKind.LIFT, CueKind.PRESS_ON, CueKind.WAIT, CueKind.GO, CueKind.ALL_IN)
@@ -151,6 +153,10 @@ def _compose(cue: Cue, table: Language, slots: Mapping[str, str]) -> Spoken:
 
 def _name(rider: RiderId | None, names: Mapping[RiderId, str]) -> str:
     return "" if rider is None else " ".join(names[rider].split())
+
+
+def _words(words: str | None) -> str:
+    return " ".join((words or "").split())
 
 
 def _if_any(value: int | None, say_it: Callable[[int], str]) -> str:

@@ -32,6 +32,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("*Reihenfolge*:", "{order}"),
             CueKind.ALL_IN: ("{name},", "*Vollgas*"),
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} vorn"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "Anstieg", "descent": "Abfahrt", "flat": "Flachstück"}),

@@ -69,6 +69,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("*order* now:", "{order}"),
             CueKind.ALL_IN: ("{name},", "*all* in"),
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} takes it"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "climb", "descent": "descent", "flat": "flat"}),

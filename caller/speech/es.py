@@ -32,6 +32,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("nuevo *orden*:", "{order}"),
             CueKind.ALL_IN: ("{name},", "a *tope*"),
             CueKind.TERRAIN: ("*{place}*", "a {distance},", "{name} delante"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "subida", "descent": "bajada", "flat": "llano"}),

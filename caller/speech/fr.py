@@ -32,6 +32,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("nouvel *ordre* :", "{order}"),
             CueKind.ALL_IN: ("{name},", "à *bloc*"),
             CueKind.TERRAIN: ("*{place}*", "dans {distance},", "{name} devant"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "montée", "descent": "descente", "flat": "plat"}),

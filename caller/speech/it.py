@@ -32,6 +32,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("nuovo *ordine*:", "{order}"),
             CueKind.ALL_IN: ("{name},", "a *tutta*"),
             CueKind.TERRAIN: ("*{place}*", "tra {distance},", "{name} davanti"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "salita", "descent": "discesa", "flat": "pianura"}),

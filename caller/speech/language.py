@@ -10,7 +10,7 @@ from caller.cues import CueKind
 
 __all__ = ["SLOTS", "Language", "digits"]
 
-SLOTS = ("name", "power", "seconds", "count", "distance", "place", "order")
+SLOTS = ("name", "power", "seconds", "count", "distance", "place", "order", "words")
 """What a phrase may leave open: see Language."""
 
 
@@ -28,7 +28,7 @@ class Language:
     The same phrases serve screens; only figures differ there.
 
     Slots: ``name`` the rider named; ``power`` watts; ``seconds`` of a longer turn; ``count`` seconds to the gun;
-    ``distance`` metres ahead; ``place`` a stretch; ``order`` the line, front first.
+    ``distance`` metres ahead; ``place`` a stretch; ``order`` the line, front first; ``words`` the director's own.
 
     Attributes:
         code: ISO 639-1.

@@ -32,6 +32,7 @@ LANGUAGE = Language(
             CueKind.NEW_ORDER: ("*volgorde*:", "{order}"),
             CueKind.ALL_IN: ("{name},", "volle *bak*"),
             CueKind.TERRAIN: ("*{place}*", "over {distance},", "{name} op kop"),
+            CueKind.SAY: ("{name},", "*{words}*"),
         }
     ),
     terrain=MappingProxyType({"climb": "klim", "descent": "afdaling", "flat": "vlak"}),

@@ -25,6 +25,7 @@ from caller.facts import (
     RejoinedAt,
     Resume,
     Retired,
+    SayAloud,
     ShortenTurn,
     StartCalledOff,
     StartSet,
@@ -90,6 +91,8 @@ def says(fact: Fact, roster: Roster) -> str:
         case CallAloud(aloud=aloud, rider=rider):
             whom = "all" if rider is None else name(rider)
             return f"{aloud.value.replace('_', ' ')}, to {whom}"
+        case SayAloud(text=text, rider=rider):
+            return f"“{text}”, to {'all' if rider is None else name(rider)}"
         case Resume():
             return "resume"
         case Undo():

@@ -148,6 +148,14 @@ class CallAloud(Message):
     rider: RiderKey | None = None
 
 
+class SayAloud(Message):
+    """Say these words of the director's own now, to one rider or, without one, to the line."""
+
+    act: Literal["say_aloud"]
+    text: str
+    rider: RiderKey | None = None
+
+
 class Resume(Message):
     """Call again after a stop to the whole line."""
 
@@ -195,6 +203,7 @@ Act = Annotated[
     | WaitFor
     | GoWithout
     | CallAloud
+    | SayAloud
     | Resume
     | Undo
     | SetStart
@@ -299,6 +308,8 @@ def to_fact(act: Act) -> facts.Fact:
         case CallAloud():
             rider = None if act.rider is None else RiderId(act.rider)
             return facts.CallAloud(aloud=facts.Aloud(act.aloud), rider=rider)
+        case SayAloud():
+            return facts.SayAloud(text=act.text, rider=None if act.rider is None else RiderId(act.rider))
         case Resume():
             return facts.Resume()
         case Undo():

@@ -136,6 +136,7 @@ class CueMessage(Message):
     distance_m: int | None
     place: str | None
     order: tuple[str, ...]
+    words: str | None = None
     because: str
     said: dict[str, Said]
 

@@ -244,6 +244,7 @@ class Wording:
             distance_m=cue.distance_m,
             place=cue.place,
             order=cue.order,
+            words=cue.words,
             because=cue.because,
             said={language: self._said(cue, language) for language in self.languages},
         )

@@ -20,6 +20,7 @@ from caller.facts import (
     OrderSeen,
     RejoinedAt,
     Retired,
+    SayAloud,
     ShortenTurn,
     SwungOff,
     WaitFor,
@@ -227,6 +228,8 @@ def test_a_next_leader_who_changes_in_the_last_breath_is_not_told_to_stand_by() 
         (CallAloud(aloud=Aloud.EASE), CueKind.EASE, ()),
         (CallAloud(aloud=Aloud.PRESS_ON), CueKind.PRESS_ON, ()),
         (CallAloud(aloud=Aloud.ALL_IN), CueKind.ALL_IN, ()),
+        (SayAloud(text="bottle"), CueKind.SAY, ()),
+        (SayAloud(text="bottle", rider=OTTO), CueKind.SAY, (OTTO,)),
     ],
 )
 def test_what_is_called_at_once_is_due_when_its_window_allows(fact: object, kind: CueKind, to: tuple) -> None:
@@ -234,6 +237,16 @@ def test_what_is_called_at_once_is_due_when_its_window_allows(fact: object, kind
     play.at(10, fact)
     (cue,) = play.told(kind)
     assert (cue.due_ms, cue.to) == (10_000 + CUE_TABLE[kind].commit_ms, to)
+
+
+def test_what_the_director_says_carries_the_words_and_outranks_no_switch() -> None:
+    play = Play()
+    play.at(10, SayAloud(text="crosswind at the mill", rider=MAYA))
+    (cue,) = play.told(CueKind.SAY)
+    assert (cue.rider, cue.words) == (MAYA, "crosswind at the mill")
+    more_urgent = {kind for kind, row in CUE_TABLE.items() if row.priority < CUE_TABLE[CueKind.SAY].priority}
+    assert {CueKind.STOP, CueKind.START, CueKind.SWITCH, CueKind.OFF_NOW, CueKind.CLOSE_GAP} <= more_urgent
+    assert CueKind.HOLD not in more_urgent
 
 
 @pytest.mark.parametrize(("decide", "kind"), [(WaitFor, CueKind.WAIT), (GoWithout, CueKind.GO)])

@@ -12,6 +12,7 @@ from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import LogRefused, PlanRefused, RequestRefused
 from caller.facts import (
     FACT_TYPES,
+    MOST_SAID,
     Aloud,
     CallAloud,
     CameThrough,
@@ -36,6 +37,7 @@ from caller.facts import (
     RejoinedAt,
     Resume,
     Retired,
+    SayAloud,
     ShortenTurn,
     StartCalledOff,
     StartSet,
@@ -75,6 +77,7 @@ ANY_FACT: st.SearchStrategy[Fact] = st.one_of(
     st.builds(WaitFor, rider=rider),
     st.builds(GoWithout, rider=rider),
     st.builds(CallAloud, aloud=st.sampled_from(Aloud), rider=st.none() | rider),
+    st.builds(SayAloud, text=st.sampled_from(("bottle", "crosswind from the left")), rider=st.none() | rider),
     st.builds(Resume),
     st.builds(Undo),
 )
@@ -525,6 +528,7 @@ def test_a_stop_before_the_gun_breaks_the_countdown_until_it_is_called_off() -> 
     ("fact", "sentence"),
     [
         (CallAloud(aloud=Aloud.ALL_IN), "all in, to all: the line was told to stop; resume first"),
+        (SayAloud(text="well done", rider=IDA), "“well done”, to Ida: the line was told to stop; resume first"),
         (LengthenTurn(by_ms=5_000), "lengthen the turn: the line was told to stop; resume first"),
         (StartCalledOff(), "call off the start: no countdown is running"),
     ],
@@ -535,6 +539,26 @@ def test_what_a_line_that_stands_cannot_do_says_so(fact: Fact, sentence: str) ->
     with pytest.raises(RequestRefused) as refused:
         play.at(21, fact)
     assert str(refused.value) == sentence
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("x" * 5_000, "say it: 5000 characters; give 1 to 120 characters on one line"),
+        ("x" * (MOST_SAID + 1), "say it: 121 characters; give 1 to 120 characters on one line"),
+        ("one\ntwo", "say it: 'one\\ntwo' holds what can't be printed; give 1 to 120 characters on one line"),
+        ("a\x1b[31m", "say it: 'a\\x1b[31m' holds what can't be printed; give 1 to 120 characters on one line"),
+        ("", "say it: '' has no word in it; give 1 to 120 characters on one line"),
+        (" …! ", "say it: ' …! ' has no word in it; give 1 to 120 characters on one line"),
+    ],
+)
+def test_words_that_no_voice_should_be_given_are_refused_in_a_sentence(text: str, sentence: str) -> None:
+    play = Play()
+    play.until(5)
+    before = play.state
+    with pytest.raises(RequestRefused) as refused:
+        play.at(5, SayAloud(text=text))
+    assert (str(refused.value), play.state) == (sentence, before)
 
 
 def test_there_is_nothing_to_resume_while_the_line_rides() -> None:
@@ -692,6 +716,7 @@ def test_what_a_director_may_do_is_what_is_accepted(phase: Phase) -> None:
         "race_finished": RaceFinished(),
         "landmark_passed": LandmarkPassed(at_m=100.0),
         "call_aloud": CallAloud(aloud=Aloud.STOP),
+        "say_aloud": SayAloud(text="bottle"),
     }.items():
         try:
             race.take(play.state, Entry(seq=99, at_ms=round(now_s * 1000), by="director", fact=fact))
@@ -713,7 +738,8 @@ def _one_of_each() -> list[Fact]:
         OrderSeen(order=(OTTO,)), LostWheel(rider=OTTO), Retired(rider=OTTO), GapOpened(rider=OTTO),
         GapClosed(rider=OTTO), LineBunched(), LineSurged(), LandmarkPassed(at_m=1.0), FeltGood(rider=OTTO),
         FeltEmpty(rider=OTTO), LengthenTurn(by_ms=1_000), ShortenTurn(by_ms=1_000), CutTurn(), WaitFor(rider=OTTO),
-        GoWithout(rider=OTTO), CallAloud(aloud=Aloud.STOP), Resume(), Undo(),
+        GoWithout(rider=OTTO), CallAloud(aloud=Aloud.STOP), SayAloud(text="bottle", rider=OTTO),
+        Resume(), Undo(),
     ]  # fmt: skip
 
 

@@ -30,6 +30,7 @@ from caller.facts import (
     RaceFinished,
     RejoinedAt,
     Retired,
+    SayAloud,
     ShortenTurn,
     SwungOff,
     Undo,
@@ -404,6 +405,7 @@ def test_a_landmark_can_be_tapped_late() -> None:
         ("director_cuts", (), CutTurn()),
         ("director_calls", ('aloud = "lift"',), CallAloud(aloud=Aloud.LIFT)),
         ("director_calls", ('aloud = "stop"', 'rider = "ines"'), CallAloud(aloud=Aloud.STOP, rider=INES)),
+        ("director_says", ('text = "bottle"', 'rider = "ines"'), SayAloud(text="bottle", rider=INES)),
     ],
 )
 def test_what_the_director_does_by_script_is_a_fact_of_the_race(

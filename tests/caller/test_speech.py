@@ -23,6 +23,7 @@ FULL: dict[CueKind, dict[str, Any]] = {
     CueKind.NEW_ORDER: {"order": (OTTO, ANA, MAYA, BEA)},
     CueKind.ALL_IN: {},
     CueKind.TERRAIN: {"rider": OTTO, "place": "climb", "distance_m": 300},
+    CueKind.SAY: {"rider": OTTO, "words": "bottle on the left"},
 }
 """What a cue of each kind carries at its fullest; the others name one rider."""
 
@@ -72,6 +73,7 @@ def test_no_cue_carries_more_than_four_units_of_information(kind: CueKind, langu
         "count": fullest.seconds,
     }
     fields |= {"distance": fullest.distance_m, "place": fullest.place, "order": fullest.order}
+    fields["words"] = fullest.words
     parts = [
         part for part in TABLES[language].phrases[kind] if all(fields[slot] for slot in re.findall(r"\{(\w+)\}", part))
     ]
@@ -117,6 +119,7 @@ def test_two_kinds_of_cue_never_sound_alike(language: str) -> None:
         (CueKind.START_COUNT, {"seconds": 10}, "ten", "ten"),
         (CueKind.START_COUNT, {"seconds": 5}, "five", "five"),
         (CueKind.START, {}, "go", "go"),
+        (CueKind.SAY, {"words": "crosswind at the mill"}, "crosswind at the mill", "crosswind"),
     ],
 )
 def test_english_is_called_like_this(kind: CueKind, fields: dict[str, Any], text: str, key_word: str) -> None:
@@ -185,4 +188,12 @@ def test_whatever_can_be_wanted_at_once_is_foreseen_for_every_rider() -> None:
     assert {"stop", "Ana, close gap", "Bea, off now", "wait for Maya", "go on, leave Otto"} <= said
     assert len(said) == len(foreseen)
     planned_or_counted = {CueKind.START, CueKind.START_COUNT, CueKind.HOLD, CueKind.TERRAIN, CueKind.NEW_ORDER}
-    assert {one.kind for one in foreseen} == set(CueKind) - planned_or_counted
+    assert {one.kind for one in foreseen} == set(CueKind) - planned_or_counted - {CueKind.SAY}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_directors_own_words_are_said_as_they_are_after_the_name(language: str) -> None:
+    to_one = cue(CueKind.SAY, rider=MAYA, words="  bottle  on the {left} *now* ")
+    spoken = say(to_one, NAMES, language)
+    assert (spoken.text, spoken.key_word) == ("Maya, bottle on the {left} *now*", "bottle")
+    assert written(cue(CueKind.SAY, words="¡venga!"), NAMES, language) == "¡venga!"

@@ -34,6 +34,7 @@ WORDS: dict[str, Any] = {
     "at_m": 1_500.0,
     "by_s": 10,
     "aloud": "stop",
+    "text": "bottle on the left",
     "countdown_s": 20,
 }
 

@@ -71,6 +71,7 @@ export {}
  * @property {number | null} distance_m
  * @property {string | null} place
  * @property {readonly string[]} order
+ * @property {string | null} words
  * @property {string} because
  * @property {Record<string, Said>} said
  */
@@ -385,6 +386,15 @@ export {}
  */
 
 /**
+ * Say these words of the director's own now, to one rider or, without one, to the line.
+ *
+ * @typedef {object} SayAloud
+ * @property {'say_aloud'} act
+ * @property {string} text
+ * @property {string | null} rider
+ */
+
+/**
  * Begin the countdown.
  *
  * @typedef {object} SetStart
@@ -465,7 +475,7 @@ export {}
  * @property {'tap'} kind
  * @property {string} tap
  * @property {number | null} seen_ms
- * @property {SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired | GapOpened | GapClosed | LineBunched | LineSurged | LandmarkPassed | FeltGood | FeltEmpty | RaceFinished | LengthenTurn | ShortenTurn | CutTurn | WaitFor | GoWithout | CallAloud | Resume | Undo | SetStart | CallOffStart} act
+ * @property {SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired | GapOpened | GapClosed | LineBunched | LineSurged | LandmarkPassed | FeltGood | FeltEmpty | RaceFinished | LengthenTurn | ShortenTurn | CutTurn | WaitFor | GoWithout | CallAloud | SayAloud | Resume | Undo | SetStart | CallOffStart} act
  */
 
 /**
