@@ -179,8 +179,11 @@ class Plan:
         reserves: one a rider.
         bound_s: no rotation whatever can be faster than this; None where nobody proved one.
         equal_turns_s: what equal turns at the best constant speed would need; None where nobody worked it out.
+        spent: (rider, at_m) of riders who need not finish and are used up on purpose, in order of place: whoever leads
+            there, or first does so beyond, swings off for the last time and lets the line go.
 
-    Raises: PlanRefused: the rules leave a hole, the schedule does not rise, or nobody is in the order.
+    Raises: PlanRefused: the rules leave a hole, the schedule does not rise, nobody is in the order, or somebody is
+        spent who isn't in it, twice, or off the course.
     """
 
     method: str
@@ -192,6 +195,7 @@ class Plan:
     reserves: tuple[PlannedReserve, ...] = field(default=())
     bound_s: float | None = None
     equal_turns_s: float | None = None
+    spent: tuple[tuple[RiderId, float], ...] = field(default=())
 
     def __post_init__(self) -> None:
         if not self.order or len(set(self.order)) != len(self.order):
@@ -215,6 +219,13 @@ class Plan:
                     "schedule",
                     f"{m_after:.0f} m at {s_after:.1f} s after {m_before:.0f} m at {s_before:.1f} s",
                     "expected both to rise",
+                )
+        for index, (rider, at_m) in enumerate(self.spent):
+            if rider not in self.order or rider in [other for other, _ in self.spent[:index]]:
+                raise PlanRefused("plan", "spent", rider, "expected riders of the order, each once")
+            if not 0 <= at_m <= self.length_m or (index and at_m < self.spent[index - 1][1]):
+                raise PlanRefused(
+                    "plan", f"spent {rider}", f"{at_m:.0f} m", f"expected 0 to {self.length_m:.0f} m, in order of place"
                 )
 
     @property
