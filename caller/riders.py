@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from caller.errors import RosterRefused
 from caller.units import RiderId
 
-__all__ = ["FIGURES", "LANGUAGES", "MOST_RIDERS", "Figure", "Rider", "Roster", "check_figure", "rider_key"]
+__all__ = ["FIGURES", "LANGUAGES", "MOST_RIDERS", "WISHES", "Figure", "Rider", "Roster", "check_figure", "rider_key"]
 
 MOST_RIDERS = 10
 """The longest line: national and international rules start teams of two to ten (facts of the trade)."""
@@ -18,6 +18,9 @@ _KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,23}")
 
 LANGUAGES = ("en", "es", "fr", "de", "it", "nl")
 """Languages that cues can be spoken in, as ISO 639-1 codes."""
+
+WISHES = ("planned", "short", "none")
+"""How a rider leads on one kind of terrain: as the plan finds best, in short turns, or not at all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +101,9 @@ class Rider:
         drag_area_m2: CdA in the position ridden, riding alone.
         bike_mass_kg: bike, bottles and kit.
         language: one of LANGUAGES.
+        on_flat: how the rider is to lead on the flat, one of WISHES; somebody who knows the rider wishes it so.
+        on_climbs: the same on climbs.
+        on_descents: the same on descents.
 
     Raises: RosterRefused: a figure is outside its sanity range, a name is empty or too long, or the key is none.
     """
@@ -111,6 +117,9 @@ class Rider:
     drag_area_m2: float
     bike_mass_kg: float = 9.0
     language: str = "en"
+    on_flat: str = "planned"
+    on_climbs: str = "planned"
+    on_descents: str = "planned"
 
     def __post_init__(self) -> None:
         whose = f"rider {self.name or self.id}"
@@ -122,6 +131,11 @@ class Rider:
                 raise RosterRefused(whose, field, repr(text[:40]), "expected 1 to 24 printable characters")
         if self.language not in LANGUAGES:
             raise RosterRefused(whose, "language", repr(self.language), f"expected one of {', '.join(LANGUAGES)}")
+        for field in ("on_flat", "on_climbs", "on_descents"):
+            wish = getattr(self, field)
+            if wish not in WISHES:
+                where = f"leading {field.replace('_', ' ')}"
+                raise RosterRefused(whose, where, repr(wish[:40]), f"expected one of {', '.join(WISHES)}")
         for key in FIGURES:
             check_figure(key, getattr(self, key), whose)
 

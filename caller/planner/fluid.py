@@ -53,18 +53,20 @@ def flow(team: Team, ground: Ground, speeds_mps: Floats, shares: Floats, order: 
     """The best smooth ride near a first guess.
 
     Args:
-        shares: (stretches, riders) of the front, each row adding up to one; 0 for riders not in the order.
+        shares: (stretches, riders) of the front, each row adding up to one; 0 for riders not in the order, and where a
+            rider is never to lead.
         order: who follows whom.
         turn_s: the usual length of a turn.
     """
     build = _Builder.of(team, ground, order, turn_s)
+    leads = shares > 0
     weights = hats(ground)
     logits = np.log(np.maximum(shares, _LEAST_SHARE))
     worth = np.full(team.riders, 1e-3)
-    now = build.ride(speeds_mps, _softmax(logits, order))
+    now = build.ride(speeds_mps, _softmax(logits, leads))
     speeds, most = speeds_mps, 0.1
     for _ in range(_STEPS):
-        share = _softmax(logits, order)
+        share = _softmax(logits, leads)
         over_j = build.over_j(now, build.kept_free(speeds, share))
         places = watched_places(team, over_j, order)
         time_slope = build.time_slope(speeds)
@@ -86,7 +88,7 @@ def flow(team: Team, ground: Ground, speeds_mps: Floats, shares: Floats, order: 
         new_speeds = np.clip(speeds * (1 + change), SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)
         new_speeds[0] = 0.0
         new_logits = np.clip(logits + turn_change, np.log(_LEAST_SHARE), 0.0)
-        new_share = _softmax(new_logits, order)
+        new_share = _softmax(new_logits, leads)
         new_logits = np.log(np.maximum(new_share, _LEAST_SHARE))
         tried = build.ride(new_speeds, new_share)
         before = build.merit_s(now, build.kept_free(speeds, share), worth, order)
@@ -102,16 +104,14 @@ def flow(team: Team, ground: Ground, speeds_mps: Floats, shares: Floats, order: 
                 break
     return Flow(
         speeds_mps=speeds,
-        shares=_softmax(logits, order),
+        shares=_softmax(logits, leads),
         worth_s_per_j=worth,
         finish_s=now.finish_s,
     )
 
 
-def _softmax(logits: Floats, order: tuple[int, ...]) -> Floats:
-    absent = np.ones(logits.shape[1], dtype=bool)
-    absent[list(order)] = False
-    raw = np.where(absent, 0.0, np.exp(logits - logits.max(axis=1, keepdims=True)))
+def _softmax(logits: Floats, leads: NDArray[np.bool_]) -> Floats:
+    raw = np.where(leads, np.exp(logits - logits.max(axis=1, keepdims=True)), 0.0)
     return np.asarray(raw / raw.sum(axis=1, keepdims=True))
 
 

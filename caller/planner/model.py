@@ -12,12 +12,13 @@ Must not know how a plan is searched for.
 import math
 from bisect import bisect_right
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from caller.course import Course, height_at
+from caller.course import Course, Terrain, height_at
 from caller.physics import (
     DRIVETRAIN_EFFICIENCY,
     GRAVITY_MPS2,
@@ -37,7 +38,9 @@ __all__ = [
     "DRAW_SLACK",
     "FASTEST_LINE_MPS",
     "LEAST_TURN_S",
+    "SHORT_TURN_S",
     "SLOWEST_LINE_MPS",
+    "WISH_FIELDS",
     "Ground",
     "Phases",
     "Ride",
@@ -49,6 +52,7 @@ __all__ = [
     "cut_ground",
     "edge_times_s",
     "form_team",
+    "longest_turns_s",
     "over_draw_j",
     "power_w",
     "powers_w",
@@ -74,6 +78,13 @@ draw so much of W′ more."""
 _START_SLICES: Final = 6
 _FIRST_CELL_M: Final = 80.0
 """A line is up to speed after this from a standing start: 13 s at 45 km/h. Common practice, no source."""
+WISH_FIELDS: Final = MappingProxyType(
+    {Terrain.FLAT: "on_flat", Terrain.CLIMB: "on_climbs", Terrain.DESCENT: "on_descents"}
+)
+"""Which field of a rider says how that rider is to lead on a terrain."""
+SHORT_TURN_S: Final = 15.0
+"""The longest turn of a rider who is to lead shortly; the rules' shortest where that is longer. Common practice, no
+source."""
 _SPREAD: Final = 1.5
 """Getting from one speed to the next, the team gives at most this many times its steady power, at least its inverse."""
 
@@ -121,6 +132,7 @@ class Team:
         w_prime_j: (riders,)
         shares: by length of the line: share of solo drag by slot.
         tau_s: (riders,) of the integral model; empty for the others.
+        longest_s: (terrains, riders) the longest turn as riders are wished to lead, in the order of Terrain; 0: none.
         rules: of the race.
     """
 
@@ -130,6 +142,7 @@ class Team:
     w_prime_j: Floats
     shares: tuple[tuple[float, ...], ...]
     tau_s: Floats
+    longest_s: Floats
     rules: RaceRules
 
     @property
@@ -192,8 +205,25 @@ def form_team(roster: Roster, rules: RaceRules) -> Team:
                 if integral
             ]
         ),
+        longest_s=np.array(
+            [[_longest_s(getattr(rider, WISH_FIELDS[terrain]), rules) for rider in riders] for terrain in Terrain]
+        ),
         rules=rules,
     )
+
+
+def _longest_s(wish: str, rules: RaceRules) -> float:
+    if wish == "none":
+        return 0.0
+    if wish == "short":
+        return min(max(SHORT_TURN_S, rules.shortest_turn_s), rules.longest_turn_s)
+    return rules.longest_turn_s
+
+
+def longest_turns_s(course: Course, team: Team) -> Floats:
+    """(stretches, riders) the longest turn that the rules and the riders' wishes allow; 0: doesn't lead there."""
+    terrains = list(Terrain)
+    return team.longest_s[[terrains.index(part.terrain) for part in course.stretches]]
 
 
 def power_w(team: Team, ground: Ground, cells: NDArray[np.int64] | slice, speed_mps: Floats, shares: Floats) -> Floats:

@@ -9,13 +9,13 @@ Must not know of the race as it runs.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from caller.course import Course
-from caller.errors import PlanRefused
+from caller.course import Course, Terrain
+from caller.errors import NoPlan, PlanRefused
 from caller.plan import Plan, RaceRules
 from caller.planner.bound import coarse_ground, guide, lower_bound_s
 from caller.planner.fluid import flow
@@ -29,6 +29,7 @@ from caller.planner.model import (
     Team,
     cut_ground,
     form_team,
+    longest_turns_s,
     over_draw_j,
     power_w,
     simulate,
@@ -37,6 +38,7 @@ from caller.planner.polish import STEEP, Polished, polished
 from caller.planner.steady import (
     Effort,
     check_counted,
+    check_wishes,
     draws_within,
     equal_turns_ride,
     holds,
@@ -70,6 +72,8 @@ def optimise(
     form: str = "memorable",
     order: tuple[RiderId, ...] | None = None,
     report: Report | None = None,
+    tied: frozenset[Terrain] = frozenset(),
+    equal_turns: bool = False,
 ) -> Plan:
     """The fastest plan found, with the bound that says how much faster any plan could be.
 
@@ -77,8 +81,11 @@ def optimise(
         form: one of FORMS.
         order: the line at the gun, if it is not to be looked for; all riders of the roster, each once.
         report: told about progress.
+        tied: terrains on which each rider's turn is the same, to see what it is worth that they differ.
+        equal_turns: whether all riders' turns are equally long, though not on all terrains; to see the same.
     Raises:
         RulesRefused: the time counts on more riders than there are.
+        RosterRefused: as the riders are wished to lead, nobody would somewhere.
         NoPlan: somebody cannot hold the line at any pace.
         PlanRefused: an order that is not the roster's riders, each once.
         ValueError: an unknown form.
@@ -90,6 +97,7 @@ def optimise(
         raise PlanRefused("plan", "order", found_order, f"expected each of {', '.join(roster.ids)} once")
     tell = report or (lambda _what, _share: None)
     check_counted(roster, rules)
+    check_wishes(course, roster)
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     riders = tuple(range(team.riders))
     tell("steady plan", 0.0)
@@ -100,7 +108,8 @@ def optimise(
     tell("prices", 0.1)
     found = guide(team, ground)
     tell("search", 0.25)
-    best = _search(course, team, ground, steady, form, tell, swaps=order is None)
+    freedom = _Freedom(swaps=order is None, tied=tied, equal=equal_turns)
+    best = _search(course, team, ground, steady, form, tell, freedom)
     tell("bound", 0.9)
     # A rider short of rest leads for less than the rules' shortest turn: then the proof must allow for that.
     shortest_s = min([rules.shortest_turn_s, *(turn.end_s - turn.start_s for turn in best.ride.turns[:-1])])
@@ -118,6 +127,39 @@ def optimise(
         bound_s=bound_s,
         equal_turns_s=None if equal is None else equal.ride.finish_s,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Freedom:
+    """What the search may change: see optimise."""
+
+    swaps: bool
+    tied: frozenset[Terrain]
+    equal: bool
+
+    def kind(self, terrain: Terrain) -> str:
+        """Stretches of one kind may be ridden by the same lengths, and those of tied terrains must."""
+        return "tied" if terrain in self.tied else terrain.value
+
+    def kept(self, course: Course, rotation: Rotation) -> Rotation:
+        """The rotation with turns made the same where they must be: their mean over the course, in steps of 5 s."""
+        if not self.tied and not self.equal:
+            return rotation
+        lengths = np.array(rotation.lengths_s)
+        spans = np.array([part.length_m for part in course.stretches])
+        kinds = np.array([self.kind(part.terrain) for part in course.stretches])
+        if self.equal:
+            leading = np.maximum((lengths > 0).sum(axis=1), 1)
+            lengths = np.where(
+                np.isin(np.arange(lengths.shape[1]), rotation.order), (lengths.sum(axis=1) / leading)[:, None], 0.0
+            )
+        for kind in dict.fromkeys(kinds.tolist()):
+            here = kinds == kind
+            if kind == "tied" or self.equal:
+                lengths[here] = np.average(lengths[here], axis=0, weights=spans[here])
+        rounded = np.round(lengths / 5) * 5
+        rounded[~rounded.any(axis=1)] = np.where(lengths > 0, 5.0, 0.0)[~rounded.any(axis=1)]
+        return replace(rotation, lengths_s=tuple(tuple(row) for row in rounded.tolist()))
 
 
 def _in_order(team: Team, ground: Ground, effort: Effort, order: tuple[int, ...]) -> Effort:
@@ -176,20 +218,21 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
 
 
 def _search(
-    course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report, *, swaps: bool
+    course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report, freedom: _Freedom
 ) -> Effort:
-    best = steady
+    best = _kept(course, team, ground, steady, freedom)
     for turn_s in _USUAL_TURNS_S:
         tell("search", 0.3 + 0.3 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
         rotation, speeds = _smooth_start(course, team, ground, steady, turn_s)
-        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0, swaps=swaps))
+        rotation = freedom.kept(course, rotation)
+        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0, freedom))
     tell("search", 0.6)
     best = _better(
-        best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2, swaps=swaps)
+        best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2, freedom)
     )
     if form == "free":
         best = _better(
-            best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2, swaps=swaps)
+            best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2, freedom)
         )
     return best
 
@@ -200,6 +243,9 @@ def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, tu
     coarse = coarse_ground(ground, _PIECES)
     first = np.array(steady.rotation.lengths_s) + 2.0
     first[:, [rider for rider in range(team.riders) if rider not in order]] = 0.0
+    longest = longest_turns_s(course, team)
+    if (first * (longest > 0)).sum(axis=1).all():
+        first *= longest > 0
     speeds = np.interp(coarse.edge_m, ground.edge_m, steady.speeds_mps)
     smooth = flow(team, coarse, speeds, first / first.sum(axis=1, keepdims=True), order, turn_s)
     fine = np.sqrt(np.interp(ground.edge_m, coarse.edge_m, smooth.speeds_mps**2))
@@ -208,7 +254,8 @@ def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, tu
     for index in range(len(course.stretches)):
         here = ground.stretch == index
         shares = np.where(smooth.shares[index] < 0.02, 0.0, smooth.shares[index])
-        lengths.append(turn_lengths_s(team, shares / shares.sum(), _front_w(team, ground, middle, here), turn_s))
+        front_w = _front_w(team, ground, middle, here)
+        lengths.append(turn_lengths_s(team, shares / shares.sum(), front_w, turn_s, longest[index]))
     return Rotation(order=order, lengths_s=tuple(lengths)), fine
 
 
@@ -220,19 +267,31 @@ def _refined(
     speeds: Floats,
     step_s: float,
     rounds: int,
-    *,
-    swaps: bool,
+    freedom: _Freedom,
 ) -> Effort | None:
     """Turns by trial and speeds by slope, in turn; the best that holds."""
     now = polished(team, ground, speeds, rotation, 6)
     best = held(team, ground, now.speeds_mps, rotation)
     for _ in range(rounds):
-        rotation = _sweep(course, team, ground, now, rotation, step_s, swaps=swaps)
+        rotation = _sweep(course, team, ground, now, rotation, step_s, freedom)
         now = polished(team, ground, now.speeds_mps, rotation, 8)
         after = held(team, ground, now.speeds_mps, rotation)
         if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
             best = after
     return best
+
+
+def _kept(course: Course, team: Team, ground: Ground, effort: Effort, freedom: _Freedom) -> Effort:
+    """The same ride with turns made the same where they must be, slowed down until it holds."""
+    rotation = freedom.kept(course, effort.rotation)
+    if rotation == effort.rotation:
+        return effort
+    again = held(team, ground, effort.speeds_mps, rotation)
+    if again is None:
+        raise NoPlan(
+            "with turns made the same there, nobody holds the line", "every pace tried", "let the turns differ"
+        )
+    return again
 
 
 def _better(one: Effort, other: Effort | None) -> Effort:
@@ -250,7 +309,7 @@ Move = Callable[[Rotation], Rotation | None]
 
 
 def _sweep(
-    course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float, *, swaps: bool
+    course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float, freedom: _Freedom
 ) -> Rotation:
     """Each move on the rotation once, at the speeds at hand, kept if it pays and repeated while it does."""
     floor = team.rules.reserve_margin * team.w_prime_j
@@ -264,8 +323,8 @@ def _sweep(
         return float(1.5 * (np.maximum(-over, 0.0) @ scarce + steep) - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)
-    moves = _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps))
-    if swaps:
+    moves = _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps), freedom)
+    if freedom.swaps:
         riders = len(rotation.order)
         moves += [_swap(one, other) for one in range(riders) for other in range(one + 1, riders)]
     for move in moves:
@@ -284,33 +343,42 @@ def _most_s(course: Course, team: Team, ground: Ground, speeds: Floats) -> Float
     """(stretches, riders) the longest turn the rules allow, by length and by what it draws at these speeds."""
     rules = team.rules
     middle = 0.5 * (speeds[1:] + speeds[:-1])
-    most = np.full((len(course.stretches), team.riders), rules.longest_turn_s)
+    most = longest_turns_s(course, team)
     for index in range(len(course.stretches)):
         over = np.maximum(_front_w(team, ground, middle, ground.stretch == index) - team.critical_power_w, 1e-6)
         most[index] = np.minimum(most[index], rules.draw_per_turn * team.w_prime_j / over)
     return most
 
 
-def _moves(course: Course, team: Team, rotation: Rotation, step_s: float, most_s: Floats) -> list[Move]:
+def _moves(
+    course: Course, team: Team, rotation: Rotation, step_s: float, most_s: Floats, freedom: _Freedom
+) -> list[Move]:
     kinds: dict[str, list[int]] = {}
     for index, part in enumerate(course.stretches):
-        kinds.setdefault(part.terrain.value, []).append(index)
+        kinds.setdefault(freedom.kind(part.terrain), []).append(index)
     groups = [tuple(group) for group in kinds.values()]
-    single = [(index,) for index in range(len(course.stretches)) if (index,) not in groups]
+    bound = {index for group in groups if freedom.equal or group == tuple(kinds.get("tied", ())) for index in group}
+    single = [(index,) for index in range(len(course.stretches)) if (index,) not in groups and index not in bound]
     riders = rotation.order
     if 2 * (len(groups) + len(single)) * len(riders) <= _PLENTY * 2:
         groups += single
     moves: list[Move] = []
     for group in groups:
-        moves += [_longer(team, group, riders, sign * step_s, most_s) for sign in (1, -1)]
-        moves += [_longer(team, group, (rider,), sign * step_s, most_s) for rider in riders for sign in (1, -1)]
+        moves += [_longer(course, team, group, riders, sign * step_s, most_s) for sign in (1, -1)]
+        if not freedom.equal:
+            moves += [
+                _longer(course, team, group, (rider,), sign * step_s, most_s) for rider in riders for sign in (1, -1)
+            ]
     return moves
 
 
-def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: float, most_s: Floats) -> Move:
+def _longer(
+    course: Course, team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: float, most_s: Floats
+) -> Move:
     rules = team.rules
     step_s = abs(by_s)
     least = float(np.ceil(rules.shortest_turn_s / step_s - 1e-9)) * step_s
+    longest = longest_turns_s(course, team)
 
     def move(rotation: Rotation) -> Rotation | None:
         lengths = [list(row) for row in rotation.lengths_s]
@@ -320,6 +388,8 @@ def _longer(team: Team, group: tuple[int, ...], riders: tuple[int, ...], by_s: f
                 if len(riders) > 1 and old == 0:
                     continue
                 new = old + by_s
+                if len(riders) > 1 and new > (wished := longest[index, rider]) and wished < rules.longest_turn_s:
+                    continue  # this one leads shortly, whatever the others do
                 if new < least:
                     new = least if by_s > 0 else 0.0
                 if (new > most_s[index, rider] and by_s > 0) or (len(riders) > 1 and new == 0):

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from caller.course import Course
-from caller.errors import NoPlan, RulesRefused
+from caller.errors import NoPlan, RosterRefused, RulesRefused
 from caller.physics import drift_s
 from caller.plan import Plan, RaceRules
 from caller.planner.model import (
     DRAW_SLACK,
     FASTEST_LINE_MPS,
     SLOWEST_LINE_MPS,
+    WISH_FIELDS,
     Floats,
     Ground,
     Ride,
@@ -29,6 +30,7 @@ from caller.planner.model import (
     coasting_mps,
     cut_ground,
     form_team,
+    longest_turns_s,
     over_draw_j,
     power_w,
     simulate,
@@ -40,6 +42,7 @@ from caller.riders import Roster
 __all__ = [
     "Effort",
     "check_counted",
+    "check_wishes",
     "draws_within",
     "equal_turns_ride",
     "floor_j",
@@ -79,6 +82,7 @@ def steady_plan(course: Course, roster: Roster, rules: RaceRules) -> Plan:
         NoPlan: somebody cannot hold the line at any pace; the sentence says who, where, by how much, what mends it.
     """
     check_counted(roster, rules)
+    check_wishes(course, roster)
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     effort = steady_ride(course, roster, team, ground, tuple(range(team.riders)))
     return write_plan(
@@ -99,6 +103,19 @@ def check_counted(roster: Roster, rules: RaceRules) -> None:
         raise RulesRefused(
             "race rules", "counted", f"{rules.counted}", f"expected 1 to {len(roster.riders)}, the riders of the roster"
         )
+
+
+def check_wishes(course: Course, roster: Roster) -> None:
+    """Refuse wishes by which nobody would lead on some terrain of the course."""
+    for terrain, field in WISH_FIELDS.items():
+        part = next((part for part in course.stretches if part.terrain is terrain), None)
+        if part is not None and all(getattr(rider, field) == "none" for rider in roster.riders):
+            raise RosterRefused(
+                "roster",
+                f"leading {field.replace('_', ' ')}",
+                f"nobody who leads on {part.name}",
+                "expected at least one rider who leads there, in short turns if need be",
+            )
 
 
 def holds(team: Team, ride: Ride, riders: tuple[int, ...]) -> bool:
@@ -171,15 +188,16 @@ def _ride_at(course: Course, team: Team, ground: Ground, riders: tuple[int, ...]
     holdable: Floats = team.critical_power_w * scale
     targets = np.zeros(len(ground.grade))
     lengths: list[tuple[float, ...]] = []
+    longest = longest_turns_s(course, team)
     for repeat in range(2):
         budget = (1 - team.rules.reserve_margin) * team.w_prime_j / spread_s
         holdable = scale * (team.critical_power_w + budget)
         lengths = []
         for index in range(len(course.stretches)):
             here = ground.stretch == index
-            speed, shares, front = _fastest(team, means, index, chosen, holdable, scale)
+            speed, shares, front = _fastest(team, means, index, chosen, holdable, scale, longest[index])
             targets[here] = average_power_w(team, means, np.full(len(means.grade), speed), riders)[index]
-            lengths.append(turn_lengths_s(team, shares, front))
+            lengths.append(turn_lengths_s(team, shares, front, longest_s=longest[index]))
         targets = speed_at_power_mps(team, ground, targets, riders)
         if repeat == 0:
             spread_s = float(np.sum(ground.length_m / targets))
@@ -214,7 +232,13 @@ def _stretch_means(course: Course, ground: Ground) -> Ground:
 
 
 def _fastest(
-    team: Team, means: Ground, index: int, chosen: list[int], holdable_w: Floats, scale: float
+    team: Team,
+    means: Ground,
+    index: int,
+    chosen: list[int],
+    holdable_w: Floats,
+    scale: float,
+    longest_s: Floats,
 ) -> tuple[float, Floats, Floats]:
     """The fastest speed whose holdable shares of the front add up to one; the shares; the power on the front there."""
     slots = team.shares[len(chosen)]
@@ -223,6 +247,10 @@ def _fastest(
     drifting = min(0.5, drift_s(len(chosen), team.rules.closing_mps) / (_USUAL_TURN_S * len(chosen)))
 
     usual_s = min(max(_USUAL_TURN_S, team.rules.shortest_turn_s), team.rules.longest_turn_s)
+
+    # Whoever leads shortly, or not at all, can have no more of the front than such turns are of a rotation.
+    rotation_s = float(np.minimum(longest_s, usual_s)[chosen].sum())
+    most_share = np.where(longest_s < team.rules.longest_turn_s, longest_s / max(rotation_s, 1e-9), 1.0)
 
     def shares_at(speed: float) -> tuple[Floats, Floats]:
         front, behind, alone_w = (
@@ -234,6 +262,7 @@ def _fastest(
         share = np.clip((holdable_w - behind) / spread, 0.0, 1.0)
         most_j = min(1.0, scale) * team.rules.draw_per_turn * team.w_prime_j
         share[(front - team.critical_power_w) * usual_s > most_j] = 0.0
+        share = np.minimum(share, most_share)
         shares = np.zeros(team.riders)
         # Whoever cannot hold the wheel makes the speed impossible for everybody.
         if np.any(behind[chosen] > holdable_w[chosen]):
@@ -244,13 +273,14 @@ def _fastest(
     low, high = SLOWEST_LINE_MPS, FASTEST_LINE_MPS
     for _ in range(32):
         middle = 0.5 * (low + high)
-        if shares_at(middle)[0].sum() >= 1:
+        if shares_at(middle)[0].sum() >= 1 - 1e-9:
             low = middle
         else:
             high = middle
     shares, front = shares_at(low)
     if shares.sum() <= 0:
-        shares[chosen] = 1 / len(chosen)
+        may = np.array([1.0 if rider in chosen and longest_s[rider] > 0 else 0.0 for rider in range(team.riders)])
+        shares = may if may.any() else np.array([1.0 if rider in chosen else 0.0 for rider in range(team.riders)])
     return low, shares / shares.sum(), front
 
 
@@ -278,7 +308,13 @@ def _leader_mps(team: Team, ground: Ground, front_w: float, riders: tuple[int, .
     return low
 
 
-def turn_lengths_s(team: Team, shares: Floats, front_w: Floats, usual_s: float = _USUAL_TURN_S) -> tuple[float, ...]:
+def turn_lengths_s(
+    team: Team,
+    shares: Floats,
+    front_w: Floats,
+    usual_s: float = _USUAL_TURN_S,
+    longest_s: Floats | None = None,
+) -> tuple[float, ...]:
     """Shares of the front as turns in five-second steps, within the limits of the rules; 0 for who only follows.
 
     Where no multiple of five seconds lies within the limits, the steps are smaller.
@@ -287,7 +323,7 @@ def turn_lengths_s(team: Team, shares: Floats, front_w: Floats, usual_s: float =
     shortest, longest = rules.shortest_turn_s, rules.longest_turn_s
     step = next((step for step in (_STEP_S, 1.0) if np.floor(longest / step) * step >= shortest), 0.0)
     over = np.maximum(front_w - team.critical_power_w, 1e-6)
-    most = np.minimum(longest, rules.draw_per_turn * team.w_prime_j / over)
+    most = np.minimum(longest if longest_s is None else longest_s, rules.draw_per_turn * team.w_prime_j / over)
     leading = shares > 0
     rotation_s = usual_s * max(1, int(leading.sum()))
     wished = shares * rotation_s

@@ -10,7 +10,7 @@ from caller.course import Terrain
 from caller.facts import MOST_SAID, Aloud
 from caller.plan import RaceRules
 from caller.rehearsal import scenario
-from caller.riders import LANGUAGES, MOST_RIDERS
+from caller.riders import LANGUAGES, MOST_RIDERS, WISHES
 
 __all__ = [
     "COURSE_KEYS",
@@ -143,6 +143,10 @@ RIDER_KEYS = (
     _figure("drag_area_m2", "in the position ridden, riding alone"),
     _figure("bike_mass_kg", "bike, bottles and kit", needed=False),
     Key(name="language", kind="choice", means="of the cues", needed=False, choices=LANGUAGES),
+    *(
+        Key(name=name, kind="choice", means="how the rider is to lead there", needed=False, choices=WISHES)
+        for name in ("on_flat", "on_climbs", "on_descents")
+    ),
     _number("day", "what the rider can do today over these figures: 1.03 is a good day", 0.7, 1.3, needed=False),
 )
 
