@@ -46,6 +46,9 @@ class CueRow:
         commit_ms: how long before it is due it becomes fixed; also the soonest a new fact can make it due.
         window_ms: how much later than wished it may be due and still help.
         too_late_ms: how long after it is due a device may still tell it.
+        sooner_ms, later_ms: how much sooner or later than due its key word may be heard if another has the air.
+        cuts_in: it silences a less urgent one that is being said, rather than wait for it.
+        keeps_air_ms: how long after it nothing less urgent is said.
         repeats: how often it may be repeated while its reason stands.
         means: for the help page and the test that each kind is documented.
     """
@@ -55,19 +58,38 @@ class CueRow:
     commit_ms: int = 1_000
     window_ms: int = 0
     too_late_ms: int = 2_000
+    sooner_ms: int = 0
+    later_ms: int = 0
+    cuts_in: bool = False
+    keeps_air_ms: int = 0
     repeats: int = 0
     means: str
 
 
 CUE_TABLE = MappingProxyType(
     {
-        CueKind.STOP: CueRow(priority=0, commit_ms=200, too_late_ms=10_000, means="stop riding, safely, now"),
+        CueKind.STOP: CueRow(
+            priority=0,
+            commit_ms=200,
+            too_late_ms=10_000,
+            cuts_in=True,
+            keeps_air_ms=10_000,
+            means="stop riding, safely, now",
+        ),
         CueKind.START_COUNT: CueRow(priority=2, commit_ms=1_000, too_late_ms=300, means="so many seconds to the gun"),
-        CueKind.START: CueRow(priority=1, commit_ms=2_000, too_late_ms=1_000, means="the gun"),
-        CueKind.SWITCH: CueRow(priority=1, commit_ms=2_000, too_late_ms=700, means="swing off now; the next one leads"),
-        CueKind.OFF_NOW: CueRow(priority=1, commit_ms=500, too_late_ms=700, means="the turn is cut: swing off at once"),
+        CueKind.START: CueRow(priority=1, commit_ms=2_000, too_late_ms=1_000, cuts_in=True, means="the gun"),
+        CueKind.SWITCH: CueRow(
+            priority=1, commit_ms=2_000, too_late_ms=700, cuts_in=True, means="swing off now; the next one leads"
+        ),
+        CueKind.OFF_NOW: CueRow(
+            priority=1, commit_ms=500, too_late_ms=700, cuts_in=True, means="the turn is cut: swing off at once"
+        ),
         CueKind.STAY_ON: CueRow(
-            priority=3, commit_ms=500, too_late_ms=3_000, means="the turn is longer by so many seconds"
+            priority=3,
+            commit_ms=500,
+            too_late_ms=3_000,
+            later_ms=1_500,
+            means="the turn is longer by so many seconds",
         ),
         CueKind.STAND_BY: CueRow(
             priority=4,
@@ -75,6 +97,8 @@ CUE_TABLE = MappingProxyType(
             commit_ms=1_500,
             window_ms=6_000,
             too_late_ms=2_500,
+            sooner_ms=1_000,
+            later_ms=2_500,  # still ahead of the switch: it is never due less than three seconds before
             means="this rider leads next",
         ),
         CueKind.HOLD: CueRow(
@@ -83,12 +107,15 @@ CUE_TABLE = MappingProxyType(
             commit_ms=1_000,
             window_ms=3_000,
             too_late_ms=3_000,
+            sooner_ms=500,
+            later_ms=3_000,
             means="hold this power on the front",
         ),
         CueKind.CLOSE_GAP: CueRow(
             priority=2,
             commit_ms=500,
             too_late_ms=3_000,
+            later_ms=2_500,
             repeats=1,
             means="a gap has opened before this rider: close it",
         ),
@@ -98,25 +125,47 @@ CUE_TABLE = MappingProxyType(
             commit_ms=1_000,
             window_ms=1_000,
             too_late_ms=1_000,
+            sooner_ms=300,
+            later_ms=500,
             means="the last wheel is about to come by: accelerate onto it",
         ),
-        CueKind.EASE: CueRow(priority=2, commit_ms=500, too_late_ms=3_000, means="too fast for the line: ease"),
+        CueKind.EASE: CueRow(
+            priority=2, commit_ms=500, too_late_ms=3_000, later_ms=1_500, means="too fast for the line: ease"
+        ),
         CueKind.LIFT: CueRow(
-            priority=5, commit_ms=500, too_late_ms=3_000, means="slower than planned and all are rested: lift"
+            priority=5,
+            commit_ms=500,
+            too_late_ms=3_000,
+            later_ms=3_000,
+            means="slower than planned and all are rested: lift",
         ),
         CueKind.PRESS_ON: CueRow(
             priority=4,
             commit_ms=500,
             too_late_ms=3_000,
+            later_ms=2_000,
             means="bunching behind a rider who swung off: come past",
         ),
         CueKind.WAIT: CueRow(
-            priority=2, commit_ms=500, too_late_ms=5_000, means="the line waits for a rider who is adrift"
+            priority=2,
+            commit_ms=500,
+            too_late_ms=5_000,
+            later_ms=3_000,
+            means="the line waits for a rider who is adrift",
         ),
-        CueKind.GO: CueRow(priority=2, commit_ms=500, too_late_ms=5_000, means="the line goes on without a rider"),
-        CueKind.NEW_ORDER: CueRow(priority=6, commit_ms=500, too_late_ms=5_000, means="what happened is the new order"),
+        CueKind.GO: CueRow(
+            priority=2, commit_ms=500, too_late_ms=5_000, later_ms=3_000, means="the line goes on without a rider"
+        ),
+        CueKind.NEW_ORDER: CueRow(
+            priority=6, commit_ms=500, too_late_ms=5_000, later_ms=5_000, means="what happened is the new order"
+        ),
         CueKind.ALL_IN: CueRow(
-            priority=3, commit_ms=2_000, too_late_ms=5_000, means="the last stretch: nothing to keep"
+            priority=3,
+            commit_ms=2_000,
+            too_late_ms=5_000,
+            sooner_ms=1_000,
+            later_ms=3_000,
+            means="the last stretch: nothing to keep",
         ),
         CueKind.TERRAIN: CueRow(
             priority=7,
@@ -124,11 +173,19 @@ CUE_TABLE = MappingProxyType(
             commit_ms=2_000,
             window_ms=5_000,
             too_late_ms=5_000,
+            # Distances are said to the nearest 50 m: at 45 km/h that is four seconds.
+            sooner_ms=2_000,
+            later_ms=4_000,
             means="a climb, a descent or a flat begins ahead",
         ),
         # A second ahead: by then the clip, made on demand, has reached everybody.
         CueKind.SAY: CueRow(
-            priority=3, commit_ms=1_000, window_ms=6_000, too_late_ms=8_000, means="the director's own words"
+            priority=3,
+            commit_ms=1_000,
+            window_ms=6_000,
+            too_late_ms=8_000,
+            later_ms=6_000,
+            means="the director's own words",
         ),
     }
 )
