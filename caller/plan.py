@@ -158,11 +158,21 @@ class PlannedTurn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedReserve:
-    """What a rider is expected to have left: at the end of each stretch, and at the worst moment; joules."""
+    """What a rider is expected to have left, joules.
+
+    Attributes:
+        rider: whose.
+        at_stretch_end_j: at the end of each stretch.
+        least_j: at the worst moment.
+        least_at_m: where that is; None in plans kept from before it was noted.
+        curve: (at_m, left_j) along the course, places rising, lows and highs kept; empty in plans from before.
+    """
 
     rider: RiderId
     at_stretch_end_j: tuple[float, ...]
     least_j: float
+    least_at_m: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,21 @@
 """Search for a plan the line can hold. Must not know of races that are running, nor of who asks."""
 
+from caller.planner.effects import EFFECTS, Effect, effect, effects_of
+from caller.planner.hand import HAND, Short, by_hand
+from caller.planner.mend import mended
 from caller.planner.search import FORMS, optimise
 from caller.planner.steady import steady_plan
 
-__all__ = ["FORMS", "optimise", "steady_plan"]
+__all__ = [
+    "EFFECTS",
+    "FORMS",
+    "HAND",
+    "Effect",
+    "Short",
+    "by_hand",
+    "effect",
+    "effects_of",
+    "mended",
+    "optimise",
+    "steady_plan",
+]

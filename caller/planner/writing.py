@@ -7,7 +7,10 @@ from caller.plan import Plan, PlannedReserve, PlannedTurn, StretchRule, TurnRule
 from caller.planner.model import Floats, Ground, Ride, Rotation, Team, power_w
 from caller.riders import Roster
 
-__all__ = ["write_plan"]
+__all__ = ["places_m", "write_plan"]
+
+_COLUMNS = 90
+"""A picture of a rider's reserve on a page has no more."""
 
 
 def write_plan(
@@ -31,6 +34,7 @@ def write_plan(
     ids = roster.ids
     edges = ground.edge_m
     leader, leading_s = _leaders(ride)
+    places = places_m(ground, ride, speeds_mps)
     cells = np.searchsorted(ride.edge_s, ride.cut_s[:-1], side="right") - 1
     stretch = ground.stretch[np.minimum(cells, len(ground.stretch) - 1)]
     front_w = ride.power_w[np.arange(len(leader)), leader]
@@ -83,6 +87,8 @@ def write_plan(
                 rider=ids[rider],
                 at_stretch_end_j=tuple(round(float(left_j), 1) for left_j in ride.stretch_j[:, rider]),
                 least_j=round(float(ride.least_j[rider]), 1),
+                least_at_m=round(float(places[int(np.argmin(ride.left_j[:, rider]))]), 1),
+                curve=_curve(places, ride.left_j[:, rider]),
             )
             for rider in sorted(rotation.order)
         ),
@@ -117,6 +123,30 @@ def _place_m(ground: Ground, ride: Ride, speeds_mps: Floats, at_s: float) -> flo
     span = float(ride.edge_s[cell + 1] - ride.edge_s[cell])
     gain = (float(speeds_mps[cell + 1]) - float(speeds_mps[cell])) / span
     return float(ground.edge_m[cell]) + float(speeds_mps[cell]) * since + 0.5 * gain * since * since
+
+
+def places_m(ground: Ground, ride: Ride, speeds_mps: Floats) -> Floats:
+    """(parts + 1,) where the line is at each instant between which nothing changes."""
+    cells = np.append(ride.cell, len(ground.grade) - 1)
+    since = ride.cut_s - ride.edge_s[cells]
+    gain = np.diff(speeds_mps) / np.diff(ride.edge_s)
+    return np.asarray(ground.edge_m[cells] + speeds_mps[cells] * since + 0.5 * gain[cells] * since * since)
+
+
+def _curve(places_m: Floats, left_j: Floats) -> tuple[tuple[float, float], ...]:
+    """A rider's reserve along the course: the lowest and the highest in each of _COLUMNS parts, and both ends."""
+    columns = np.minimum((places_m / places_m[-1] * _COLUMNS).astype(int), _COLUMNS - 1)
+    kept = {0, len(left_j) - 1}
+    for column in range(_COLUMNS):
+        here = np.flatnonzero(columns == column)
+        if len(here):
+            kept |= {int(here[np.argmin(left_j[here])]), int(here[np.argmax(left_j[here])])}
+    points: list[tuple[float, float]] = []
+    for index in sorted(kept):
+        at_m = round(float(places_m[index]), 1)
+        if not points or at_m > points[-1][0]:
+            points.append((at_m, round(float(left_j[index]))))
+    return tuple(points)
 
 
 def _schedule(ground: Ground, ride: Ride) -> tuple[tuple[float, float], ...]:
