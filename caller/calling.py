@@ -25,6 +25,7 @@ __all__ = [
     "Situation",
     "answers",
     "cues_until",
+    "gap_cues",
     "new_order",
     "plan_power_w",
     "stay_on",
@@ -323,6 +324,12 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
             if told is not None and told.due_ms <= until_ms:
                 cues.append(told)
     return tuple(sorted(cues, key=lambda cue: (cue.due_ms, CUE_TABLE[cue.kind].priority, cue.id)))
+
+
+def gap_cues(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
+    """Of cues_until, those that gaps call for, in no order: if only gaps have changed, the others still hold."""
+    told = (_put_off(cue, situation.settled_ms) for cue in _close_gap(situation, (), until_ms))
+    return tuple([cue for cue in told if cue is not None and cue.due_ms <= min(until_ms, situation.last_call_ms)])
 
 
 def _leader_at(situation: Situation, changes: tuple[Change, ...], until_ms: int, at_ms: int) -> RiderId:

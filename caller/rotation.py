@@ -286,13 +286,15 @@ def switch_ms(line: Line, latch_ms: int) -> int | None:
     return max(line.turn.ends_ms, on_the_wheel_ms)
 
 
-def next_change_ms(line: Line, policy: Policy) -> int | None:
+def next_change_ms(line: Line, latch_ms: int) -> int | None:
     """The next instant at which the line changes with nothing being seen; None if it never does."""
-    instants = [member.until_ms for member in line.members if member.until_ms is not None]
-    switch = switch_ms(line, policy.latch_ms())
-    if switch is not None:
-        instants.append(switch)
-    return min(instants, default=None)
+    change_ms = switch_ms(line, latch_ms)
+    for member in reversed(line.members):
+        if member.until_ms is None:
+            break  # those who drift are the last
+        if change_ms is None or member.until_ms < change_ms:
+            change_ms = member.until_ms
+    return change_ms
 
 
 def advance_line(line: Line, at_ms: int, policy: Policy) -> Line:
@@ -301,12 +303,19 @@ def advance_line(line: Line, at_ms: int, policy: Policy) -> Line:
     One change a call, the earliest first; drifting and latching come before a switch at the same instant, so that
     whoever reaches the wheel at that instant may lead from it.
     """
-    over = [(member.until_ms, member) for member in line.members if member.until_ms is not None]
-    until_ms, member = min(over, key=lambda one: one[0], default=(at_ms + 1, None))
-    if member is not None and until_ms <= at_ms:
+    member, until_ms = None, at_ms + 1
+    for other in line.members:
+        if other.until_ms is not None and other.until_ms < until_ms:
+            member, until_ms = other, other.until_ms
+    if member is not None:
         if member.place is Place.DRIFTING:
-            latching = replace(member, place=Place.LATCHING, until_ms=until_ms + policy.latch_ms())
-            return replace(line, members=_swapped(line.members, latching))
+            latching = Member(
+                rider=member.rider,
+                place=Place.LATCHING,
+                until_ms=until_ms + policy.latch_ms(),
+                rest_ms=member.rest_ms,
+            )
+            return _with_members(line, _swapped(line.members, latching))
         latched = _latch(line, member, at_ms, policy)
         if latched.turn is not None and latched.turn.ends_ms < at_ms:
             return with_turn_end(latched, at_ms, "the next wheel was late", cut=latched.turn.cut)
@@ -336,8 +345,9 @@ class Change:
 
 def project(line: Line, policy: Policy, until_ms: int) -> Iterator[Change]:
     """Every switch to come up to an instant, if nothing else happens. Lazy: stop asking when you know enough."""
+    latch_ms = policy.latch_ms()
     while True:
-        at_ms = next_change_ms(line, policy)
+        at_ms = next_change_ms(line, latch_ms)
         if at_ms is None or at_ms > until_ms:
             return
         before = line.turn
@@ -397,7 +407,7 @@ def _insert(line: Line, member: Member, slot: int, at_ms: int, policy: Policy) -
     in_the_wheels = sum(1 for other in others if other.place in _IN_THE_WHEELS)
     slot = min(slot, in_the_wheels)
     rest_ms = member.rest_ms if member.place in (Place.FOLLOWING, Place.DRIFTING, Place.LATCHING) else 0
-    following = Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms)
+    following = _following(member, rest_ms)
     if member.place is Place.LEADING and slot == 0:
         return line
     return _lead(_not_apart(line, member), (*others[:slot], following, *others[slot:]), at_ms, policy)
@@ -405,8 +415,25 @@ def _insert(line: Line, member: Member, slot: int, at_ms: int, policy: Policy) -
 
 def _not_apart(line: Line, member: Member) -> Line:
     """The line with this rider neither adrift nor out."""
+    if not line.apart:
+        return line
     apart = tuple(other for other in line.apart if other.rider != member.rider)
-    return line if apart == line.apart else replace(line, apart=apart)
+    return line if len(apart) == len(line.apart) else replace(line, apart=apart)
+
+
+# These are written out, for dataclasses.replace costs five times as much and a race is little else than moves of lines.
+
+
+def _with_members(line: Line, members: tuple[Member, ...]) -> Line:
+    return Line(members=members, apart=line.apart, turn=line.turn, turns_begun=line.turns_begun)
+
+
+def _following(member: Member, rest_ms: int | None) -> Member:
+    return Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms)
+
+
+def _with_rest(member: Member, rest_ms: int) -> Member:
+    return Member(rider=member.rider, place=member.place, until_ms=member.until_ms, rest_ms=rest_ms)
 
 
 def _set_apart(line: Line, member: Member, place: Place, at_ms: int, policy: Policy) -> Line:
@@ -457,9 +484,9 @@ def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -
         return replace(line, members=(), turn=None)
     front = members[0]
     if line.turn is not None and front.rider == line.turn.rider:
-        return replace(line, members=members)
+        return _with_members(line, members)
     if line.turn is None and line.turns_begun == 0 and not _racing(at_ms):
-        return replace(line, members=members)
+        return _with_members(line, members)
     if line.turn is not None:
         members = _rested(members, line.turn, at_ms)
         front = members[0]
@@ -476,9 +503,9 @@ def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -
     )
     leading = Member(rider=front.rider, place=Place.LEADING, rest_ms=0)
     followers = tuple(
-        replace(member, place=Place.FOLLOWING) if member.place is Place.LEADING else member for member in members[1:]
+        _following(member, member.rest_ms) if member.place is Place.LEADING else member for member in members[1:]
     )
-    return replace(line, members=(leading, *followers), turn=turn, turns_begun=number)
+    return Line(members=(leading, *followers), apart=line.apart, turn=turn, turns_begun=number)
 
 
 def _racing(at_ms: int) -> bool:
@@ -494,11 +521,11 @@ def _rested(members: tuple[Member, ...], ended: Turn, at_ms: int) -> tuple[Membe
     ridden_ms = at_ms - ended.began_ms
     credit_ms = ended.planned_ms if 2 * ridden_ms >= ended.planned_ms else ridden_ms
     return tuple(
-        member
-        if member.rest_ms is None and member.rider != ended.rider
-        else replace(member, rest_ms=0)
+        _with_rest(member, 0)
         if member.rider == ended.rider
-        else replace(member, rest_ms=(member.rest_ms or 0) + credit_ms)
+        else member
+        if member.rest_ms is None
+        else _with_rest(member, member.rest_ms + credit_ms)
         for member in members
     )
 

@@ -1,0 +1,405 @@
+"""What facts make of a race: each is taken as seen, or refused with nothing changed.
+
+Must not decide where a rider is (rotation), nor what is called and when (calling).
+"""
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import assert_never
+
+from caller.calling import FORM_STEPS, LEAST_TURN_MS, Gap, answers, new_order, stay_on
+from caller.cues import CUE_TABLE, Cue, CueKind
+from caller.errors import LogRefused, PlanRefused, RequestRefused
+from caller.estimate import passed
+from caller.facts import (
+    MOST_SAID,
+    Aloud,
+    CallAloud,
+    CameThrough,
+    CutTurn,
+    Entry,
+    Fact,
+    FeltEmpty,
+    FeltGood,
+    GapClosed,
+    GapOpened,
+    GoWithout,
+    LandmarkPassed,
+    LatchedOn,
+    LengthenTurn,
+    LineBunched,
+    LineSurged,
+    LostWheel,
+    OrderSeen,
+    PlanOffered,
+    RaceFinished,
+    RaceOpened,
+    RejoinedAt,
+    Resume,
+    Retired,
+    SayAloud,
+    ShortenTurn,
+    StartCalledOff,
+    StartSet,
+    SwungOff,
+    Undo,
+    WaitFor,
+)
+from caller.race.passing import advance, ahead_with_other_gaps, fix
+from caller.race.showing import position_now
+from caller.race.state import (
+    Ahead,
+    Decision,
+    Phase,
+    RaceState,
+    changed,
+    opened,
+    policy_of,
+    stopped_at_the_start,
+    why_turn_stands,
+    with_reserves,
+)
+from caller.race.undoing import hold, undone, with_fair_warning
+from caller.rotation import Place, observe, ride_off, same_round, with_turn_end
+from caller.speech.told import says
+from caller.units import RiderId
+
+__all__ = ["replay", "start", "take"]
+
+_SEEN_BACK_MS = 5_000
+"""How much older than its stamp a tapper's own reading may be and still be believed."""
+
+
+def start(entry: Entry) -> RaceState:
+    """A race in the lobby.
+
+    Raises:
+        LogRefused: the entry isn't RaceOpened.
+        PlanRefused: its plan's order isn't the riders of its roster.
+    """
+    if not isinstance(entry.fact, RaceOpened):
+        raise LogRefused("log", "first entry", type(entry.fact).__name__, "a log begins with RaceOpened")
+    return opened(entry.fact, entry.seq)
+
+
+def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
+    """The state once a fact is known, and the cues that became fixed on the way to it or by it.
+
+    Raises:
+        RequestRefused: the fact is a request that can't be met now, or names nobody in this race. The caller's state is
+            as good as before.
+        PlanRefused: as start, for a race opened anew or a plan for one in the lobby.
+    """
+    fact = entry.fact
+    if isinstance(fact, RaceOpened):
+        if state.phase is not Phase.LOBBY:
+            raise RequestRefused("open the race anew", "the start is set; call it off first")
+        return opened(fact, entry.seq), ()
+    if isinstance(fact, StartSet):
+        return _start_set(state, fact, entry)
+    if isinstance(fact, StartCalledOff):
+        if state.phase is not Phase.COUNTDOWN and not stopped_at_the_start(state):
+            raise RequestRefused("call off the start", "no countdown is running")
+        return opened(state.setup, entry.seq), ()
+    if isinstance(fact, PlanOffered) and state.phase is Phase.LOBBY:
+        _check_plan(state, fact)
+        return opened(replace(state.setup, plan=fact.plan), entry.seq), ()
+    _check_words(fact)
+    _check_riders(state, fact)
+    if state.phase is not Phase.LOBBY and entry.at_ms < state.now_ms:
+        raise RequestRefused(
+            says(fact, state.setup.roster), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms"
+        )
+    reached, fixed = advance(state, entry.at_ms)
+    taken, cues = _apply(reached, entry)
+    if taken.phase is Phase.HALTED:
+        cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
+    if taken.line is not reached.line:
+        taken = with_fair_warning(taken)
+    taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms)
+    taken = fix(changed(taken, ahead=_still_ahead(reached, taken)), cues)
+    settled, more = advance(taken, entry.at_ms)
+    return settled, (*fixed, *cues, *more)
+
+
+def _still_ahead(before: RaceState, after: RaceState) -> Ahead | None:
+    """What is still known of the near future: all, but for gaps, if nothing else it follows from has changed."""
+    same = (
+        after.line is before.line
+        and after.position is before.position
+        and after.form is before.form
+        and after.setup is before.setup
+        and after.phase is before.phase
+    )
+    return ahead_with_other_gaps(before.ahead, after) if same else None
+
+
+def replay(entries: Iterable[Entry]) -> RaceState:
+    """The state that a log leads to, at its last entry's instant. Live, it was the same.
+
+    Raises: LogRefused: the log is empty, doesn't begin with RaceOpened, or holds what could not have been accepted.
+    """
+    state: RaceState | None = None
+    for entry in entries:
+        if state is None:
+            state = start(entry)
+            continue
+        try:
+            state, _ = take(state, entry)
+        except (RequestRefused, PlanRefused) as refused:
+            raise LogRefused("log", f"entry {entry.seq}", str(refused), "a log holds what was accepted") from refused
+    if state is None:
+        raise LogRefused("log", "", "no entries", "a log begins with RaceOpened")
+    return state
+
+
+# Facts before the gun
+
+
+def _start_set(state: RaceState, fact: StartSet, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
+    if state.phase is not Phase.LOBBY:
+        raise RequestRefused("set the start", "it is set already")
+    if not 5_000 <= fact.countdown_ms <= 600_000:
+        raise RequestRefused("set the start", f"a countdown of {fact.countdown_ms} ms; give 5 s to 10 min")
+    if entry.at_ms != -fact.countdown_ms:
+        raise RequestRefused("set the start", f"stamped {entry.at_ms} ms for a countdown of {fact.countdown_ms} ms")
+    counting = changed(
+        state,
+        now_ms=entry.at_ms,
+        seq=entry.seq,
+        phase=Phase.COUNTDOWN,
+        settled_ms=entry.at_ms,
+        start_seq=entry.seq,
+        countdown_ms=fact.countdown_ms,
+    )
+    return advance(counting, entry.at_ms)
+
+
+def _check_riders(state: RaceState, fact: Fact) -> None:
+    """Refuse what names somebody who isn't in this race."""
+    named = list(getattr(fact, "order", ()))
+    if isinstance(getattr(fact, "rider", None), str):
+        named.append(fact.rider)  # type: ignore[union-attr]
+    if isinstance(fact, OrderSeen) and not fact.order:
+        raise RequestRefused("the order seen", "nobody is named in it")
+    for rider in named:
+        if rider not in state.setup.roster.ids:
+            raise RequestRefused(says(fact, state.setup.roster), f"no rider {rider!r} in this race")
+
+
+def _check_words(fact: Fact) -> None:
+    """Refuse what no voice should be given to say."""
+    if not isinstance(fact, SayAloud):
+        return
+    allowed = f"give 1 to {MOST_SAID} characters on one line"
+    if len(fact.text) > MOST_SAID:
+        raise RequestRefused("say it", f"{len(fact.text)} characters; {allowed}")
+    if not fact.text.isprintable():
+        raise RequestRefused("say it", f"{fact.text[:40]!r} holds what can't be printed; {allowed}")
+    if not any(character.isalnum() for character in fact.text):
+        raise RequestRefused("say it", f"{fact.text[:40]!r} has no word in it; {allowed}")
+
+
+def _check_plan(state: RaceState, offered: PlanOffered) -> None:
+    if set(offered.plan.order) - set(state.setup.roster.ids):
+        raise RequestRefused("a new plan", "it names riders who aren't in this race")
+    if abs(offered.plan.length_m - state.setup.course.length_m) > 1:
+        raise RequestRefused("a new plan", f"it is for {offered.plan.length_m:.0f} m, not for this course")
+
+
+# Facts of the race
+
+
+def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
+    """What a fact changes, and the cues it calls for at once."""
+    fact, at_ms = entry.fact, entry.at_ms
+    if state.phase is Phase.LOBBY:
+        raise RequestRefused(says(fact, state.setup.roster), "the race is still in the lobby; set the start first")
+    if state.phase is Phase.OVER:
+        raise RequestRefused(says(fact, state.setup.roster), "the race is over")
+    if stopped_at_the_start(state) and fact != CallAloud(aloud=Aloud.STOP):
+        raise RequestRefused(says(fact, state.setup.roster), "the start was stopped; call it off and set it again")
+    stop = isinstance(fact, CallAloud) and fact.aloud is Aloud.STOP
+    if state.phase is Phase.HALTED and isinstance(fact, CallAloud | SayAloud) and not stop:
+        raise RequestRefused(says(fact, state.setup.roster), "the line was told to stop; resume first")
+    called = answers(fact, state.line, at_ms, entry.seq)
+    match fact:
+        case SwungOff() | LatchedOn() | RejoinedAt() | CameThrough() | OrderSeen() | LostWheel() | Retired():
+            return _seen(state, fact, entry)
+        case LandmarkPassed():
+            return _landmark(state, fact, entry), called
+        case GapOpened(rider=rider):
+            gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
+            opened = Gap(rider=rider, since_ms=at_ms, seq=entry.seq)
+            return replace(hold(state, entry), gaps=(*gaps, opened)), called
+        case GapClosed(rider=rider):
+            gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
+            return replace(hold(state, entry), gaps=gaps), called
+        case FeltGood(rider=rider):
+            return _felt(state, entry, rider, 1)
+        case FeltEmpty(rider=rider):
+            return _felt(state, entry, rider, -1)
+        case LengthenTurn(by_ms=by_ms):
+            return _turn_moved(state, entry, by_ms)
+        case ShortenTurn(by_ms=by_ms):
+            return _turn_moved(state, entry, -by_ms)
+        case CutTurn():
+            return _turn_cut(state, entry), called
+        case WaitFor(rider=rider):
+            return _decided(state, entry, rider, Decision.WAIT), called
+        case GoWithout(rider=rider):
+            return _decided(state, entry, rider, Decision.GO), called
+        case PlanOffered():
+            _check_plan(state, fact)
+            return changed(state, setup=replace(state.setup, plan=fact.plan)), called
+        case RaceFinished():
+            if state.phase is Phase.COUNTDOWN:
+                raise RequestRefused("finish", "the gun hasn't gone")
+            return changed(state, phase=Phase.OVER), called
+        case Undo():
+            return undone(state, entry), called
+        case CallAloud(aloud=Aloud.STOP, rider=None):
+            return _halted(state, at_ms), called
+        case Resume():
+            return _resumed(state, at_ms), called
+        case CallAloud() | SayAloud() | LineBunched() | LineSurged():
+            return state, called
+        case RaceOpened() | StartSet() | StartCalledOff():
+            raise AssertionError("handled before")
+        case _:
+            assert_never(fact)
+
+
+def _seen(
+    state: RaceState,
+    fact: SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired,
+    entry: Entry,
+) -> tuple[RaceState, tuple[Cue, ...]]:
+    """An observation of the line is true. If it makes another rotation, that is named once."""
+    before = state.line
+    policy = policy_of(state)
+    line = observe(before, fact, entry.at_ms, policy)
+    if line == before:
+        return state, ()
+    gone = {member.rider for member in line.apart}
+    state = replace(
+        hold(with_reserves(state, entry.at_ms), entry),
+        line=line,
+        gaps=tuple(gap for gap in state.gaps if gap.rider not in gone),
+        decisions=tuple(decision for decision in state.decisions if decision[0] in gone),
+    )
+    state = changed(state, held=(*state.held[:-1], replace(state.held[-1], turns_begun=line.turns_begun)))
+    # Who drifts is expected on the last wheel of those who lead; there it is no news, though riders who only follow
+    # are passed over on the way.
+    expected = (
+        isinstance(fact, LatchedOn | RejoinedAt)
+        and before.member(fact.rider).place in (Place.DRIFTING, Place.LATCHING)
+        and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, policy).order
+    )
+    if expected or same_round(before.order, line.order) or len(line.members) < 2:
+        return state, ()
+    return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state.setup.roster)),)
+
+
+def _halted(state: RaceState, at_ms: int) -> RaceState:
+    """The whole line was told to stop: until it is resumed nothing else is called, not even what was fixed."""
+    if state.phase is Phase.HALTED:
+        return state
+    fixed = tuple(cue for cue in state.fixed if cue.due_ms <= at_ms)
+    return replace(with_reserves(state, at_ms), phase=Phase.HALTED, halted_ms=at_ms, fixed=fixed)
+
+
+def _resumed(state: RaceState, at_ms: int) -> RaceState:
+    """The line rides off from where it stood, with what was left of the turn, and it can't be undone."""
+    if state.phase is not Phase.HALTED:
+        raise RequestRefused("resume", "the line wasn't told to stop")
+    assert state.halted_ms is not None
+    turn = state.line.turn
+    left_ms = 0 if turn is None else turn.ends_ms - max(state.halted_ms, turn.began_ms)
+    where_m, error_m_ = position_now(state)
+    return changed(
+        state,
+        phase=Phase.RACING,
+        halted_ms=None,
+        line=ride_off(state.line, at_ms, max(LEAST_TURN_MS, left_ms)),
+        position=replace(state.position, anchor_ms=at_ms, anchor_m=where_m, error_m=error_m_),
+        reserves_ms=at_ms,
+        held=(),
+    )
+
+
+def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState:
+    if fact.at_m > state.setup.course.length_m:
+        raise RequestRefused(
+            "a landmark passed", f"{fact.at_m:.0f} m is beyond the finish at {state.setup.course.length_m:.0f} m"
+        )
+    if state.phase is Phase.COUNTDOWN:
+        raise RequestRefused("a landmark passed", "the gun hasn't gone")
+    seen_ms = entry.at_ms if entry.seen_ms is None else entry.seen_ms
+    seen_ms = min(max(seen_ms, entry.at_ms - _SEEN_BACK_MS, 0), entry.at_ms)
+    position = passed(state.setup.plan, state.position, fact.at_m, seen_ms)
+    return replace(hold(with_reserves(state, entry.at_ms), entry), position=position)
+
+
+def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[RaceState, tuple[Cue, ...]]:
+    """A good or a hard day: from now on this rider's turns are longer or shorter, the present one too."""
+    form = dict(state.form)
+    now = FORM_STEPS.index(form.get(rider, 1.0))
+    then = min(max(now + steps, 0), len(FORM_STEPS) - 1)
+    form[rider] = FORM_STEPS[then]
+    state = replace(hold(state, entry), form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)))
+    turn = state.line.turn
+    if turn is None or turn.rider != rider or now == then or why_turn_stands(state):
+        return state, ()
+    length_ms = turn.ends_ms - turn.began_ms
+    # By whole fives of seconds: more is told aloud, and nobody counts seventeen.
+    more_ms = 5_000 * round(length_ms * (FORM_STEPS[then] / FORM_STEPS[now] - 1) / 5_000)
+    return _turn_ends(state, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
+
+
+def _turn_moved(state: RaceState, entry: Entry, by_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
+    asked = "lengthen the turn" if by_ms > 0 else "shorten the turn"
+    if not 1_000 <= abs(by_ms) <= 120_000:
+        raise RequestRefused(asked, f"by {abs(by_ms)} ms; give 1 to 120 s")
+    why = why_turn_stands(state)
+    if why:
+        raise RequestRefused(asked, why)
+    assert state.line.turn is not None
+    because = "the director lengthened it" if by_ms > 0 else "the director shortened it"
+    return _turn_ends(hold(state, entry), entry, state.line.turn.ends_ms + by_ms, because)
+
+
+def _turn_ends(state: RaceState, entry: Entry, ends_ms: int, because: str) -> tuple[RaceState, tuple[Cue, ...]]:
+    """The present turn ends then, or as soon as its switch can still be called; longer is told to its leader.
+
+    One that is about to end, by a cut or because the next wheel is late, gets no longer by being made shorter.
+    """
+    turn = state.line.turn
+    assert turn is not None
+    soonest_ms = entry.at_ms + CUE_TABLE[CueKind.SWITCH].commit_ms
+    if ends_ms <= turn.ends_ms <= soonest_ms:
+        return state, ()
+    ends_ms = max(ends_ms, soonest_ms)
+    cues: tuple[Cue, ...] = ()
+    if ends_ms > turn.ends_ms:
+        cues = (stay_on(turn.rider, ends_ms - turn.ends_ms, entry.at_ms, entry.seq, because),)
+    return changed(state, line=with_turn_end(state.line, ends_ms, because)), cues
+
+
+def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
+    why = why_turn_stands(state)
+    if why:
+        raise RequestRefused("off now", why)
+    assert state.line.turn is not None
+    if state.line.turn.cut:
+        return state  # said again in a hurry: it must not be put off
+    at_ms = entry.at_ms + 2 * CUE_TABLE[CueKind.OFF_NOW].commit_ms
+    return replace(hold(state, entry), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
+
+
+def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision) -> RaceState:
+    if state.line.member(rider).place is not Place.ADRIFT:
+        name = state.setup.roster[rider].name
+        raise RequestRefused(f"{decision.value} ({name})", f"{name} is not adrift; say so first")
+    others = tuple(other for other in state.decisions if other[0] != rider)
+    return replace(hold(state, entry), decisions=(*others, (rider, decision)))
