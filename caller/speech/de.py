@@ -1,6 +1,6 @@
 """German. Wording: common practice, no source; from memory of how riders speak.
 
-Short nouns and infinitives: they fit one rider and the whole line alike.
+Nouns, infinitives and bare adverbs: they fit one rider and the whole line alike.
 """
 
 from types import MappingProxyType
@@ -19,14 +19,14 @@ LANGUAGE = Language(
             CueKind.START: ("*los*",),
             CueKind.SWITCH: ("{name},", "*Wechsel*"),
             CueKind.OFF_NOW: ("{name},", "jetzt *raus*"),
-            CueKind.STAY_ON: ("{name},", "*bleib* vorn,", "{seconds}"),
+            CueKind.STAY_ON: ("{name},", "*bleib* vorn,", "{seconds} länger"),
             CueKind.STAND_BY: ("{name},", "*gleich* vorn"),
             CueKind.HOLD: ("{name},", "*{power}*"),
             CueKind.CLOSE_GAP: ("{name},", "*Loch* zu"),
             CueKind.LATCH_ON: ("{name},", "*ran*"),
-            CueKind.EASE: ("{name},", "*langsamer*"),
-            CueKind.LIFT: ("{name},", "Tempo *anziehen*"),
-            CueKind.PRESS_ON: ("{name},", "*durchziehen*"),
+            CueKind.EASE: ("{name},", "*ruhig*"),
+            CueKind.LIFT: ("{name},", "*Tempo* hoch"),
+            CueKind.PRESS_ON: ("{name},", "*vorbei*"),
             CueKind.WAIT: ("*warten*", "auf {name}"),
             CueKind.GO: ("*weiter*", "ohne {name}"),
             CueKind.NEW_ORDER: ("*Reihenfolge*:", "{order}"),

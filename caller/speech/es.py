@@ -1,6 +1,7 @@
 """Spanish. Wording: common practice, no source; from memory of how riders speak.
 
-Neither tú nor vosotros nor ustedes where a noun will do, so that no half of the world hears a stranger.
+A noun where one will do, else tú, as riders have it among themselves; never vosotros nor ustedes, so that no half of
+the world hears a stranger.
 """
 
 from types import MappingProxyType
@@ -19,14 +20,14 @@ LANGUAGE = Language(
             CueKind.START: ("*ya*",),
             CueKind.SWITCH: ("{name},", "*cambio*"),
             CueKind.OFF_NOW: ("{name},", "*fuera* ya"),
-            CueKind.STAY_ON: ("{name},", "*sigue*", "{seconds}"),
-            CueKind.STAND_BY: ("{name},", "*prepara* relevo"),
+            CueKind.STAY_ON: ("{name},", "*sigue* delante,", "{seconds} más"),
+            CueKind.STAND_BY: ("{name},", "*prepárate*"),
             CueKind.HOLD: ("{name},", "*{power}*"),
-            CueKind.CLOSE_GAP: ("{name},", "*cierra* hueco"),
+            CueKind.CLOSE_GAP: ("{name},", "*cierra* el hueco"),
             CueKind.LATCH_ON: ("{name},", "a *rueda*"),
             CueKind.EASE: ("{name},", "*afloja*"),
             CueKind.LIFT: ("{name},", "más *ritmo*"),
-            CueKind.PRESS_ON: ("{name},", "*adelante*"),
+            CueKind.PRESS_ON: ("{name},", "*pasa*"),
             CueKind.WAIT: ("*esperamos*", "a {name}"),
             CueKind.GO: ("*seguimos*", "sin {name}"),
             CueKind.NEW_ORDER: ("nuevo *orden*:", "{order}"),

@@ -1,6 +1,7 @@
 """French. Wording: common practice, no source; from memory of how riders speak.
 
-Riders say tu to each other.
+Riders say tu to each other, and on of the whole line; vous would fit nobody who is called by name. Not "top" at the
+gun: it is too near to "stop".
 """
 
 from types import MappingProxyType
@@ -16,19 +17,19 @@ LANGUAGE = Language(
         {
             CueKind.STOP: ("{name},", "*stop*"),
             CueKind.START_COUNT: ("*{count}*",),
-            CueKind.START: ("*partez*",),
+            CueKind.START: ("*go*",),
             CueKind.SWITCH: ("{name},", "*écarte*"),
             CueKind.OFF_NOW: ("{name},", "*sors* maintenant"),
-            CueKind.STAY_ON: ("{name},", "*reste* devant,", "{seconds}"),
+            CueKind.STAY_ON: ("{name},", "*reste* devant,", "{seconds} de plus"),
             CueKind.STAND_BY: ("{name},", "*prochain* relais"),
             CueKind.HOLD: ("{name},", "*{power}*"),
             CueKind.CLOSE_GAP: ("{name},", "*bouche* le trou"),
             CueKind.LATCH_ON: ("{name},", "dans la *roue*"),
-            CueKind.EASE: ("{name},", "*doucement*"),
-            CueKind.LIFT: ("{name},", "*accélère*"),
-            CueKind.PRESS_ON: ("{name},", "*passez*"),
+            CueKind.EASE: ("{name},", "*mollo*"),
+            CueKind.LIFT: ("{name},", "plus *vite*"),
+            CueKind.PRESS_ON: ("{name},", "on *passe*"),
             CueKind.WAIT: ("on *attend*", "{name}"),
-            CueKind.GO: ("on *continue*", "sans {name}"),
+            CueKind.GO: ("on y *va*", "sans {name}"),
             CueKind.NEW_ORDER: ("nouvel *ordre* :", "{order}"),
             CueKind.ALL_IN: ("{name},", "à *bloc*"),
             CueKind.TERRAIN: ("*{place}*", "dans {distance},", "{name} devant"),

@@ -1,6 +1,6 @@
 """Italian. Wording: common practice, no source; from memory of how riders speak.
 
-Riders say tu to each other.
+Riders say tu to each other, and noi of the whole line. "Stop" for "alt": that one is soon over and easily missed.
 """
 
 from types import MappingProxyType
@@ -14,21 +14,21 @@ LANGUAGE = Language(
     code="it",
     phrases=MappingProxyType(
         {
-            CueKind.STOP: ("{name},", "*alt*"),
+            CueKind.STOP: ("{name},", "*stop*"),
             CueKind.START_COUNT: ("*{count}*",),
             CueKind.START: ("*via*",),
             CueKind.SWITCH: ("{name},", "*cambio*"),
-            CueKind.OFF_NOW: ("{name},", "*fuori* subito"),
-            CueKind.STAY_ON: ("{name},", "*resta* davanti,", "{seconds}"),
-            CueKind.STAND_BY: ("{name},", "*preparati*"),
+            CueKind.OFF_NOW: ("{name},", "*esci* subito"),
+            CueKind.STAY_ON: ("{name},", "*resta* davanti,", "{seconds} in più"),
+            CueKind.STAND_BY: ("{name},", "poi *tocca* a te"),
             CueKind.HOLD: ("{name},", "*{power}*"),
             CueKind.CLOSE_GAP: ("{name},", "*chiudi* il buco"),
             CueKind.LATCH_ON: ("{name},", "a *ruota*"),
             CueKind.EASE: ("{name},", "*piano*"),
-            CueKind.LIFT: ("{name},", "*aumenta*"),
-            CueKind.PRESS_ON: ("{name},", "*avanti*"),
+            CueKind.LIFT: ("{name},", "più *forte*"),
+            CueKind.PRESS_ON: ("{name},", "*passa*"),
             CueKind.WAIT: ("*aspettiamo*", "{name}"),
-            CueKind.GO: ("*andiamo*", "senza {name}"),
+            CueKind.GO: ("*avanti*", "senza {name}"),
             CueKind.NEW_ORDER: ("nuovo *ordine*:", "{order}"),
             CueKind.ALL_IN: ("{name},", "a *tutta*"),
             CueKind.TERRAIN: ("*{place}*", "tra {distance},", "{name} davanti"),

@@ -1,6 +1,6 @@
 """Dutch. Wording: common practice, no source; from memory of how riders speak.
 
-Riders say je to each other; kop is the front.
+Riders say je to each other; kop is the front. Not "start" at the gun: it begins like "stop".
 """
 
 from types import MappingProxyType
@@ -16,10 +16,10 @@ LANGUAGE = Language(
         {
             CueKind.STOP: ("{name},", "*stop*"),
             CueKind.START_COUNT: ("*{count}*",),
-            CueKind.START: ("*start*",),
+            CueKind.START: ("*gaan*",),
             CueKind.SWITCH: ("{name},", "*wissel*"),
             CueKind.OFF_NOW: ("{name},", "nu van *kop*"),
-            CueKind.STAY_ON: ("{name},", "*blijf* op kop,", "{seconds}"),
+            CueKind.STAY_ON: ("{name},", "*blijf* op kop,", "{seconds} langer"),
             CueKind.STAND_BY: ("{name},", "*zo* op kop"),
             CueKind.HOLD: ("{name},", "*{power}*"),
             CueKind.CLOSE_GAP: ("{name},", "*gat* dicht"),

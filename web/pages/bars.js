@@ -178,6 +178,8 @@ export class Bars {
         return this.#orderScene(cue, scene)
       case 'terrain':
         return { ...scene, ...this.#stretchWords(cue.place ?? ''), figure: cue.distance_m ? `${cue.distance_m} m` : '', next: about }
+      case 'say':
+        return { ...scene, verb: briefly(cue.words ?? '') ?? scene.verb }
       default:
         return scene
     }
@@ -247,4 +249,13 @@ export class Bars {
   #place(state) {
     return state.line.find(({ rider }) => rider === this.#rider) ?? null
   }
+}
+
+/**
+ * A director's own words if they can be read at a glance: three short ones. Longer ones are there to be heard.
+ * @param {string} words
+ */
+function briefly(words) {
+  const each = words.split(/\s+/).filter(Boolean)
+  return each.length <= 3 && each.every((word) => word.length <= 7) ? each.join(' ') : null
 }

@@ -28,6 +28,9 @@ registerTurnBoard()
 
 const PHASES = { lobby: 'Lobby', countdown: 'Countdown', racing: 'Racing', halted: 'Stopped', over: 'Over' }
 
+/** Characters of a director's own words; the server refuses more. */
+const MOST_SAID = 120
+
 /** @implements {Screen} */
 export class Desk {
   #board = new TurnBoard()
@@ -49,6 +52,12 @@ export class Desk {
   #confirm = h('dialog', { 'aria-label': 'Confirm' }, h('h2', {}, this.#question), h('form', { method: 'dialog', class: 'row confirm' },
     h('button', { class: 'primary', value: 'yes', autofocus: true }, 'Yes ', h('kbd', {}, 'Enter')),
     h('button', { value: 'no' }, 'No ', h('kbd', {}, 'Esc'))))
+  #words = h('input', { type: 'text', maxlength: MOST_SAID, autocomplete: 'off', enterkeyhint: 'send', 'aria-label': 'What is said', required: true })
+  #sayTo = h('h2')
+  #sayPage = h('dialog', { 'aria-label': 'Say in your own words' }, this.#sayTo, h('form', { method: 'dialog', class: 'say', onsubmit: () => this.#say() }, this.#words,
+    h('p', { class: 'soft' }, 'Said as soon as every phone has it, a second from now, in the team voice’s language. A switch or a stop cuts in.'),
+    h('p', { class: 'row' }, h('button', { class: 'primary' }, 'Say it ', h('kbd', {}, 'Enter')),
+      h('button', { type: 'button', onclick: () => this.#sayPage.close() }, 'Don’t ', h('kbd', {}, 'Esc')))))
   #silent = false
   /** @type {string | null} */
   #selected = null
@@ -72,7 +81,7 @@ export class Desk {
       h('div', { class: 'floor' },
         h('div', { class: 'left' }, this.#board, this.#line, this.#troubles, this.#course, this.#keys),
         this.#sheet),
-      this.#keyPage, this.#confirm)
+      this.#keyPage, this.#confirm, this.#sayPage)
     this.#line.addEventListener('pick', (event) => this.#choose(detail(event).rider))
     this.#line.addEventListener('move', (event) => this.#tell({ act: 'rejoined_at', rider: detail(event).rider, slot: detail(event).slot }))
     this.#line.addEventListener('lose', (event) => this.#tell({ act: 'lost_wheel', rider: detail(event).rider }))
@@ -82,6 +91,7 @@ export class Desk {
     this.#keys.addEventListener('why', (event) => stage.strip.say('refusal', detail(event).sentence))
     this.#keys.addEventListener('order', () => (this.#order === null ? this.#beginOrder() : this.#endOrder()))
     this.#keys.addEventListener('confirm', (event) => this.#ask(detail(event)))
+    this.#keys.addEventListener('words', () => this.#askWords())
     this.#confirm.addEventListener('close', () => this.#answer())
     addEventListener('keydown', this.#onKey)
     this.#setVoice()
@@ -232,12 +242,25 @@ export class Desk {
     this.#asked = null
   }
 
+  /** What was typed last stays to be said again, or mended if it was refused. */
+  #askWords() {
+    put(this.#sayTo, `Say to ${this.#selected === null ? 'everybody' : this.#nameOf(this.#selected)}`)
+    this.#sayPage.showModal()
+    this.#words.select()
+  }
+
+  #say() {
+    const text = this.#words.value.trim()
+    if (text) this.#tell({ act: 'say_aloud', text, rider: this.#selected })
+  }
+
   /** @param {KeyboardEvent} event */
   #key(event) {
     const { target, key } = event
     if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return
-    if (this.#keyPage.open || this.#confirm.open) return
-    if (target instanceof HTMLInputElement) return
+    if (this.#keyPage.open || this.#confirm.open || this.#sayPage.open) return
+    // A field keeps its keys, but not one that was left with its dialog: browsers leave the focus there.
+    if (target instanceof HTMLInputElement && target.offsetParent !== null) return
     // A button that was reached with Tab keeps what activates it.
     if (target instanceof HTMLButtonElement && (key === ' ' || key === 'Enter')) return
     if (this.#press(key)) event.preventDefault()

@@ -19,7 +19,7 @@
 export const WORDS = {
   en: {
     doing: { lead: 'Lead', follow: 'Follow', drift: 'Drift', latch: 'Latch', adrift: 'Adrift', waited: 'Come back', alone: 'Own pace', out: 'Out', off: 'Off', ready: 'Ready', done: 'Done' },
-    cue: { stop: 'Stop', start: 'Go', switch: 'Off', switch_next: 'Lead', off_now: 'Off', stay_on: 'Stay on', stand_by: 'Next', hold: 'Hold', close_gap: 'Close gap', latch_on: 'On', ease: 'Ease', lift: 'Lift', press_on: 'Come past', wait: 'Wait', go: 'Go on', new_order: 'Order', all_in: 'All in' },
+    cue: { stop: 'Stop', start: 'Go', switch: 'Switch', switch_next: 'Lead', off_now: 'Off', stay_on: 'Stay on', stand_by: 'Next', hold: 'Hold', close_gap: 'Close gap', latch_on: 'On', ease: 'Ease', lift: 'Pick up', press_on: 'Come past', wait: 'Wait', go: 'Go on', new_order: 'Order', all_in: 'All in', say: 'Listen' },
     about: { for: 'for', without: 'without', behind: 'behind' },
     terrain: { climb: 'Climb', descent: 'Descent', flat: 'Flat' },
     then: 'then',
@@ -27,15 +27,15 @@ export const WORDS = {
   },
   de: {
     doing: { lead: 'Führen', follow: 'Folgen', drift: 'Zurück', latch: 'Dran', adrift: 'Lücke', waited: 'Komm ran', alone: 'Allein', out: 'Raus', off: 'Raus', ready: 'Bereit', done: 'Ziel' },
-    cue: { stop: 'Stopp', start: 'Los', switch: 'Raus', switch_next: 'Führen', off_now: 'Raus', stay_on: 'Bleib', stand_by: 'Gleich', hold: 'Halten', close_gap: 'Lücke zu', latch_on: 'Dran', ease: 'Ruhig', lift: 'Mehr', press_on: 'Komm vor', wait: 'Warten', go: 'Weiter', new_order: 'Folge', all_in: 'Alles' },
+    cue: { stop: 'Stopp', start: 'Los', switch: 'Raus', switch_next: 'Führen', off_now: 'Raus', stay_on: 'Bleib vorn', stand_by: 'Gleich', hold: 'Halten', close_gap: 'Loch zu', latch_on: 'Ran', ease: 'Ruhig', lift: 'Tempo hoch', press_on: 'Vorbei', wait: 'Warten', go: 'Weiter', new_order: 'Folge', all_in: 'Vollgas', say: 'Hör zu' },
     about: { for: 'auf', without: 'ohne', behind: 'hinter' },
-    terrain: { climb: 'Berg', descent: 'Abfahrt', flat: 'Flach' },
+    terrain: { climb: 'Anstieg', descent: 'Abfahrt', flat: 'Flach' },
     then: 'dann',
     taps: { good: 'Gut', empty: 'Leer', lost: 'Rad weg', off: 'Bin raus', back: 'Wieder dran', stop: 'Muss halten', hold: 'halten' },
   },
   fr: {
     doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Recolle', adrift: 'Lâché', waited: 'Rentre', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
-    cue: { stop: 'Stop', start: 'Go', switch: 'Sors', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Bientôt', hold: 'Tiens', close_gap: 'Ferme', latch_on: 'Recolle', ease: 'Doux', lift: 'Plus', press_on: 'Passe', wait: 'Attends', go: 'On part', new_order: 'Ordre', all_in: 'À fond' },
+    cue: { stop: 'Stop', start: 'Go', switch: 'Écarte', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Relais', hold: 'Tiens', close_gap: 'Le trou', latch_on: 'La roue', ease: 'Mollo', lift: 'Plus vite', press_on: 'Passe', wait: 'On attend', go: 'On y va', new_order: 'Ordre', all_in: 'À bloc', say: 'Écoute' },
     about: { for: '', without: 'sans', behind: 'derrière' },
     terrain: { climb: 'Montée', descent: 'Descente', flat: 'Plat' },
     then: 'puis',
@@ -43,7 +43,7 @@ export const WORDS = {
   },
   es: {
     doing: { lead: 'Tira', follow: 'Sigue', drift: 'Atrás', latch: 'Entra', adrift: 'Corte', waited: 'Vuelve', alone: 'Solo', out: 'Fuera', off: 'Sal', ready: 'Listo', done: 'Meta' },
-    cue: { stop: 'Para', start: 'Ya', switch: 'Sal', switch_next: 'Tira', off_now: 'Sal', stay_on: 'Sigue', stand_by: 'Luego', hold: 'Mantén', close_gap: 'Cierra', latch_on: 'Entra', ease: 'Suave', lift: 'Más', press_on: 'Pasa', wait: 'Espera', go: 'Vamos', new_order: 'Orden', all_in: 'A tope' },
+    cue: { stop: 'Alto', start: 'Ya', switch: 'Cambio', switch_next: 'Tira', off_now: 'Fuera ya', stay_on: 'Sigue', stand_by: 'Prepara', hold: 'Mantén', close_gap: 'Cierra', latch_on: 'A rueda', ease: 'Afloja', lift: 'Más ritmo', press_on: 'Pasa', wait: 'Espera', go: 'Seguir', new_order: 'Orden', all_in: 'A tope', say: 'Oye' },
     about: { for: 'a', without: 'sin', behind: 'tras' },
     terrain: { climb: 'Subida', descent: 'Bajada', flat: 'Llano' },
     then: 'luego',
@@ -51,15 +51,15 @@ export const WORDS = {
   },
   it: {
     doing: { lead: 'Tira', follow: 'Segui', drift: 'Scendi', latch: 'Rientra', adrift: 'Perso', waited: 'Torna', alone: 'Da solo', out: 'Fuori', off: 'Esci', ready: 'Pronto', done: 'Arrivo' },
-    cue: { stop: 'Fermo', start: 'Via', switch: 'Esci', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Pronto', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'Rientra', ease: 'Piano', lift: 'Di più', press_on: 'Passa', wait: 'Attendi', go: 'Avanti', new_order: 'Ordine', all_in: 'Tutto' },
+    cue: { stop: 'Stop', start: 'Via', switch: 'Cambio', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Poi a te', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'A ruota', ease: 'Piano', lift: 'Più forte', press_on: 'Passa', wait: 'Aspetta', go: 'Avanti', new_order: 'Ordine', all_in: 'A tutta', say: 'Ascolta' },
     about: { for: '', without: 'senza', behind: 'dietro' },
-    terrain: { climb: 'Salita', descent: 'Discesa', flat: 'Piano' },
+    terrain: { climb: 'Salita', descent: 'Discesa', flat: 'Pianura' },
     then: 'poi',
     taps: { good: 'Bene', empty: 'Vuoto', lost: 'Staccato', off: 'Esco', back: 'Dentro', stop: 'Mi fermo', hold: 'tieni' },
   },
   nl: {
     doing: { lead: 'Kop', follow: 'Volg', drift: 'Zakken', latch: 'Aan', adrift: 'Gelost', waited: 'Kom bij', alone: 'Alleen', out: 'Uit', off: 'Eraf', ready: 'Klaar', done: 'Finish' },
-    cue: { stop: 'Stop', start: 'Go', switch: 'Eraf', switch_next: 'Kop', off_now: 'Eraf', stay_on: 'Blijf', stand_by: 'Straks', hold: 'Houd', close_gap: 'Dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Meer', press_on: 'Kom over', wait: 'Wacht', go: 'Door', new_order: 'Orde', all_in: 'Alles' },
+    cue: { stop: 'Stop', start: 'Gaan', switch: 'Wissel', switch_next: 'Kop', off_now: 'Van kop', stay_on: 'Blijf', stand_by: 'Zo kop', hold: 'Houd', close_gap: 'Gat dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Harder', press_on: 'Rij door', wait: 'Wacht', go: 'Verder', new_order: 'Orde', all_in: 'Volle bak', say: 'Luister' },
     about: { for: 'op', without: 'zonder', behind: 'achter' },
     terrain: { climb: 'Klim', descent: 'Daling', flat: 'Vlak' },
     then: 'dan',

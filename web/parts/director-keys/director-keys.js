@@ -6,8 +6,8 @@
  *     keys.show({ roster, state, selected, landmark })   on each state, and when the chosen rider changes
  *     keys.press(key)                                    true if the key meant something
  *
- * Events: `act` {act}, a wire act; `confirm` {act, question}; `order`, when an order is to be told bead by bead; `why`
- * {sentence}, when a dashed button was pressed.
+ * Events: `act` {act}, a wire act; `confirm` {act, question}; `order`, when an order is to be told bead by bead; `words`,
+ * when the director will type what is to be said; `why` {sentence}, when a dashed button was pressed.
  */
 
 import { fill, h, mark, put } from '../../lib/html.js'
@@ -36,6 +36,7 @@ import { ridersOf } from '../rider-mark/rider-mark.js'
  * @property {string} [without] why act is null
  * @property {string} [question] asked before it is sent
  * @property {true} [byBeads] the page takes over: more than one rider is to be chosen
+ * @property {true} [inWords] the page takes over: words are to be typed
  */
 
 const SHORTER_S = 15
@@ -76,6 +77,7 @@ export const GROUPS = [
       { key: 'l', cap: 'l', label: 'Lift', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('lift') },
       { key: 'p', cap: 'p', label: 'Come past', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('press_on') },
       { key: 'a', cap: 'a', label: 'All in', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('all_in') },
+      { key: 'v', cap: 'v', label: 'Say …', means: 'your own words, said to the line or the chosen rider', needs: 'say_aloud', act: ({ selected }) => ({ act: 'say_aloud', text: '', rider: selected }), inWords: true },
     ],
   },
   {
@@ -171,6 +173,7 @@ export class DirectorKeys extends HTMLElement {
     if (why || !act) return this.#tell('why', { sentence: `${row.label}: ${why}` })
     this.#flash(row)
     if (row.byBeads) return this.#tell('order', {})
+    if (row.inWords) return this.#tell('words', {})
     if (row.question) return this.#tell('confirm', { act, question: row.question })
     return this.#tell('act', { act })
   }
