@@ -1,7 +1,8 @@
 """Sends the core's long questions to worker processes and brings the answers back. Never on the loop.
 
-Two workers: one plans, one reads files, so that a course is read while a plan is being made. A question that takes too
-long, or that nobody waits for any more, ends its worker; the next question starts another.
+Two workers: one plans, one reads files, so that a course is read while a plan is being made. A worker may tell how far
+it is before it answers. A question that takes too long, or that nobody waits for any more, ends its worker; the next
+question starts another.
 Must not know of races, disks or sockets.
 """
 
@@ -12,15 +13,23 @@ import os
 import pickle
 import struct
 import sys
-from collections.abc import Callable
-from typing import IO, Any
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import IO, TYPE_CHECKING, Any
 
 from caller.course import Course
-from caller.errors import CallerError
+from caller.errors import CallerError, NoPlan
 from caller.plan import Plan, RaceRules
 from caller.riders import Roster
+from caller.units import RiderId
 
-__all__ = ["Planning", "TooLong", "WorkerBroken", "WorkerBusy", "best_plan", "serve_worker"]
+if TYPE_CHECKING:  # the server starts without waiting for the arrays
+    from caller.planner import Effect, Short
+
+__all__ = ["Planning", "Report", "TooLong", "WorkerBroken", "WorkerBusy", "best_plan", "plan_effects", "serve_worker"]
+
+Report = Callable[[str, float], None]
+"""Told what is being done, and which share of the whole is behind."""
 
 _HEAD = struct.Struct("!I")
 _START = (
@@ -50,15 +59,49 @@ class Planning:
         self._reader = _Worker(reading_s, most_waiting)
 
     async def plan(
-        self, course: Course, roster: Roster, rules: RaceRules, *, method: str = "optimised", form: str = "memorable"
+        self,
+        course: Course,
+        roster: Roster,
+        rules: RaceRules,
+        *,
+        method: str = "optimised",
+        form: str = "memorable",
+        order: tuple[RiderId, ...] | None = None,
+        report: Report | None = None,
     ) -> Plan:
         """A plan; see best_plan.
 
         Raises: NoPlan, Refused: as the planner has it. TooLong, WorkerBusy, WorkerBroken.
         """
-        plan = await self._planner.ask("plan", course, roster, rules, method, form)
+        plan = await self._planner.ask("plan", course, roster, rules, method, form, order, report=report)
         assert isinstance(plan, Plan)
         return plan
+
+    async def by_hand(
+        self,
+        course: Course,
+        roster: Roster,
+        rules: RaceRules,
+        plan: Plan,
+        *,
+        order: tuple[RiderId, ...] | None,
+        lengths_s: Mapping[tuple[int, RiderId], float],
+    ) -> tuple[Plan, "tuple[Short, ...]"]:
+        """A plan changed by hand, and who would fall short at its old speeds. Raises: as plan."""
+        answer: Any = await self._planner.ask("by_hand", course, roster, rules, plan, order, dict(lengths_s))
+        return answer  # type: ignore[no-any-return]
+
+    async def effects_of(self, course: Course, plan: Plan) -> tuple[str, ...]:
+        """What can be asked with effect. Raises: RequestRefused: nothing can. TooLong, WorkerBusy, WorkerBroken."""
+        keys: Any = await self._planner.ask("effects_of", course, plan)
+        return tuple(keys)
+
+    async def effect(
+        self, course: Course, roster: Roster, rules: RaceRules, plan: Plan, key: str, report: Report | None = None
+    ) -> "Effect":
+        """What one choice of a plan buys. Raises: as plan."""
+        found: Any = await self._planner.ask("effect", course, roster, rules, plan, key, report=report)
+        return found  # type: ignore[no-any-return]
 
     async def read_course(self, data: bytes, file_name: str) -> Course:
         """A course from a file's bytes.
@@ -91,8 +134,8 @@ class _Worker:
         self._one_at_a_time = asyncio.Lock()
         self._process: asyncio.subprocess.Process | None = None
 
-    async def ask(self, question: str, *words: object) -> object:
-        """Its answer, or what it raised."""
+    async def ask(self, question: str, *words: object, report: Report | None = None) -> object:
+        """Its answer, or what it raised; ``report`` hears of it meanwhile."""
         if self._waiting >= self._most_waiting:
             raise WorkerBusy
         self._waiting += 1
@@ -101,7 +144,7 @@ class _Worker:
                 try:
                     # Starting counts: a machine too slow to start a worker is too slow to wait for.
                     async with asyncio.timeout(self._within_s):
-                        answered, value = await self._exchange((question, words))
+                        answered, value = await self._exchange((question, words), report)
                 except TimeoutError:
                     await self._end()
                     raise TooLong(f"{self._within_s:g} s") from None
@@ -123,7 +166,7 @@ class _Worker:
         """End the process."""
         await self._end()
 
-    async def _exchange(self, asked: object) -> tuple[bool, object]:
+    async def _exchange(self, asked: object, report: Report | None) -> tuple[bool, object]:
         process = await self._running()
         assert process.stdin is not None
         assert process.stdout is not None
@@ -131,9 +174,13 @@ class _Worker:
         process.stdin.write(_HEAD.pack(len(packed)))
         process.stdin.write(packed)
         await process.stdin.drain()
-        (length,) = _HEAD.unpack(await process.stdout.readexactly(_HEAD.size))
-        answered, value = pickle.loads(await process.stdout.readexactly(length))
-        return bool(answered), value
+        while True:
+            (length,) = _HEAD.unpack(await process.stdout.readexactly(_HEAD.size))
+            kind, value = pickle.loads(await process.stdout.readexactly(length))
+            if kind != _MEANWHILE:
+                return kind == _ANSWERED, value
+            if report is not None:
+                report(*value)
 
     async def _running(self) -> asyncio.subprocess.Process:
         if self._process is not None and self._process.returncode is None:
@@ -160,6 +207,8 @@ class _Worker:
         await process.wait()
 
 
+_MEANWHILE, _ANSWERED, _REFUSED = "meanwhile", "answered", "refused"
+
 # In the worker
 
 
@@ -173,9 +222,7 @@ def serve_worker() -> None:
     with contextlib.suppress(EOFError, BrokenPipeError, KeyboardInterrupt):
         while True:
             question, words = pickle.loads(_read(asked))
-            packed = pickle.dumps(_answer(question, words))
-            answers.write(_HEAD.pack(len(packed)) + packed)
-            answers.flush()
+            _write(answers, _answer(question, words, partial(_tell, answers)))
 
 
 def _read(stream: IO[bytes]) -> bytes:
@@ -186,34 +233,96 @@ def _read(stream: IO[bytes]) -> bytes:
     return stream.read(length)
 
 
-def _answer(question: str, words: tuple[Any, ...]) -> tuple[bool, object]:
+def _write(stream: IO[bytes], told: tuple[str, object]) -> None:
+    packed = pickle.dumps(told)
+    stream.write(_HEAD.pack(len(packed)) + packed)
+    stream.flush()
+
+
+def _tell(answers: IO[bytes], what: str, share: float) -> None:
+    _write(answers, (_MEANWHILE, (what, share)))
+
+
+def _answer(question: str, words: tuple[Any, ...], report: Report) -> tuple[str, object]:
     try:
-        return True, _QUESTIONS[question](*words)
+        ask = _QUESTIONS[question]
+        return _ANSWERED, ask(*words, report=report) if question in _TELLING else ask(*words)
     except CallerError as refused:
-        return False, refused
+        return _REFUSED, refused
     except (Exception, RecursionError, MemoryError) as bug:
         import traceback
 
         traceback.print_exc()
-        return False, f"{type(bug).__name__}: {bug}"
+        return _REFUSED, f"{type(bug).__name__}: {bug}"
 
 
 def best_plan(
-    course: Course, roster: Roster, rules: RaceRules, method: str = "optimised", form: str = "memorable"
+    course: Course,
+    roster: Roster,
+    rules: RaceRules,
+    method: str = "optimised",
+    form: str = "memorable",
+    order: tuple[RiderId, ...] | None = None,
+    report: Report | None = None,
 ) -> Plan:
     """A plan, made in this process: for the worker, and for the command line.
 
     Args:
         method: ``optimised`` searches; ``steady`` is the plain plan at steady power.
         form: of a searched plan: ``memorable`` or ``free``.
-    Raises: NoPlan, Refused: as the planner has it.
+        order: of a searched plan, if it is not to be looked for.
+        report: told how far it is.
+    Raises:
+        NoPlan: none holds; what mends it was tried by solving it.
+        Refused: as the planner has it.
     """
+    planner = _planner()
+    try:
+        if method == "steady":
+            return planner.steady_plan(course, roster, rules)  # type: ignore[no-any-return]
+        return planner.optimise(course, roster, rules, form=form, order=order, report=report)  # type: ignore[no-any-return]
+    except NoPlan as refused:
+        raise planner.mended(course, roster, rules, refused) from refused
+
+
+def plan_effects(
+    course: Course, roster: Roster, rules: RaceRules, plan: Plan, report: Report | None = None
+) -> "tuple[Effect, ...]":
+    """Everything that can be told of what a plan's choices buy, in this process: for the command line.
+
+    Raises: RequestRefused: the plan was not searched for.
+    """
+    planner = _planner()
+    keys = planner.effects_of(course, plan)
+    return tuple(planner.effect(course, roster, rules, plan, key, report) for key in keys)
+
+
+def _planner() -> Any:
+    """The planner, imported when it is first needed: the server starts without waiting for the arrays."""
     # Small arrays: a second thread only gets in the way, and a fixed number of them adds in a fixed order.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # Imported here: the server starts without waiting for the arrays.
-    from caller.planner import optimise, steady_plan
+    from caller import planner
 
-    return steady_plan(course, roster, rules) if method == "steady" else optimise(course, roster, rules, form=form)
+    return planner
+
+
+def _by_hand(
+    course: Course,
+    roster: Roster,
+    rules: RaceRules,
+    plan: Plan,
+    order: tuple[RiderId, ...] | None,
+    lengths_s: dict[tuple[int, RiderId], float],
+) -> object:
+    return _planner().by_hand(course, roster, rules, plan, order=order, lengths_s=lengths_s)
+
+
+def _effects_of(course: Course, plan: Plan) -> object:
+    return _planner().effects_of(course, plan)
+
+
+def _effect(course: Course, roster: Roster, rules: RaceRules, plan: Plan, key: str, report: Report) -> object:
+    return _planner().effect(course, roster, rules, plan, key, report)
 
 
 def _read_course(data: bytes, file_name: str) -> Course:
@@ -230,6 +339,11 @@ def _read_table(name: str, rows: tuple[tuple[float, float], ...]) -> Course:
 
 _QUESTIONS: dict[str, Callable[..., object]] = {
     "plan": best_plan,
+    "by_hand": _by_hand,
+    "effects_of": _effects_of,
+    "effect": _effect,
     "read_course": _read_course,
     "read_table": _read_table,
 }
+_TELLING = frozenset({"plan", "effect"})
+"""Those that tell how far they are."""
