@@ -77,7 +77,6 @@ export const GROUPS = [
       { key: 'l', cap: 'l', label: 'Lift', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('lift') },
       { key: 'p', cap: 'p', label: 'Come past', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('press_on') },
       { key: 'a', cap: 'a', label: 'All in', means: 'called now, to the line or the chosen rider', needs: 'call_aloud', act: aloud('all_in') },
-      { key: 'v', cap: 'v', label: 'Say …', means: 'your own words, said to the line or the chosen rider', needs: 'say_aloud', act: ({ selected }) => ({ act: 'say_aloud', text: '', rider: selected }), inWords: true },
     ],
   },
   {
@@ -100,6 +99,7 @@ export const GROUPS = [
       { key: 'n', cap: 'n', label: 'Order', means: 'seen: a whole new order; choose the riders, front first', needs: 'order_seen', act: () => ({ act: 'order_seen', order: [] }), byBeads: true },
       { key: 'w', cap: 'w', label: 'Wait', means: 'the line waits for who is adrift', needs: 'wait_for', act: ofAdrift('wait_for'), without: 'Nobody is adrift.' },
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
+      { key: 'v', cap: 'v', label: 'Say', means: 'your own words, said to the line or the chosen rider', needs: 'say_aloud', act: ({ selected }) => ({ act: 'say_aloud', text: '', rider: selected }), inWords: true },
       { key: 'u', cap: 'u', label: 'Undo', means: 'the line as it was before the last thing told', needs: 'undo', act: () => ({ act: 'undo' }) },
       { key: 'f', cap: 'f', label: 'Finish', means: 'the counted rider is across the line', needs: 'race_finished', act: () => ({ act: 'race_finished' }), question: 'Is the counted rider across the line?' },
     ],
