@@ -145,6 +145,8 @@ class _Builder:
                 share[2 * place + 1, rider] = team.shares[max(1, count - 1)][slot]
             if count > 1:
                 slower[2 * place + 1, line[-1]] = team.rules.closing_mps
+        rides = np.zeros((2 * count, team.riders))
+        rides[:, list(order)] = 1.0
         cells = len(ground.grade)
         phase = np.tile(np.arange(2 * count), cells)
         return _Builder(
@@ -153,7 +155,7 @@ class _Builder:
             order=order,
             turn_s=turn_s,
             drifting=drifting,
-            phases=Phases(start_s=np.zeros(2 * count), share=share, slower_mps=slower),
+            phases=Phases(start_s=np.zeros(2 * count), share=share, slower_mps=slower, rides=rides),
             cell=np.repeat(np.arange(cells), 2 * count),
             phase=phase,
             leader=np.array(order)[phase // 2],
@@ -164,9 +166,6 @@ class _Builder:
         edge_s = edge_times_s(self.ground, speeds)
         spans = np.diff(edge_s)[self.cell] * share[self.ground.stretch[self.cell], self.leader] * self.part
         power = self.powers_w(speeds)
-        absent = np.ones(self.team.riders, dtype=bool)
-        absent[list(self.order)] = False
-        power[:, absent] = 0.0
         left = reserves_j(self.team, spans, power)
         return Ride(
             finish_s=float(edge_s[-1]),

@@ -51,7 +51,10 @@ __all__ = [
     "coasting_mps",
     "cut_ground",
     "edge_times_s",
+    "floors_j",
     "form_team",
+    "kept_j",
+    "lacking_j",
     "longest_turns_s",
     "over_draw_j",
     "power_w",
@@ -75,6 +78,7 @@ _SHORTEST_CELL_M: Final = 50.0
 DRAW_SLACK: Final = 0.1
 """Turns keep to the largest draw by the mean power of their stretch; one of them (out of the start, over a crest) may
 draw so much of W′ more."""
+_GRAIN: Final = 0.006
 _START_SLICES: Final = 6
 _FIRST_CELL_M: Final = 80.0
 """A line is up to speed after this from a standing start: 13 s at 45 km/h. Common practice, no source."""
@@ -366,10 +370,13 @@ class Rotation:
     Attributes:
         order: riders at the gun, front first.
         lengths_s: for each stretch, for each rider of the roster, the turn; 0: only follows.
+        spent: (rider, at_m) of those used up: gone when they swing off there or first beyond, or at once if they have
+            no turn there.
     """
 
     order: tuple[int, ...]
     lengths_s: tuple[tuple[float, ...], ...]
+    spent: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -392,11 +399,13 @@ class Phases:
         start_s: (phases,)
         share: (phases, riders) of solo drag.
         slower_mps: (phases, riders) by how much a drifting rider goes slower.
+        rides: (phases, riders) 1 for who rides with the team, 0 for who has left it.
     """
 
     start_s: Floats
     share: Floats
     slower_mps: Floats
+    rides: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -449,9 +458,11 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     cell_stretch: list[int] = ground.stretch.tolist()
     last_cell = len(cell_stretch) - 1
     closing, latch_s = rules.closing_mps, rules.latch_s
-
-    present_riders = rotation.order
-    totals = [sum(row[rider] for rider in present_riders) for row in rotation.lengths_s]
+    lengths_s = rotation.lengths_s
+    here = list(rotation.order)
+    totals = [sum(row[rider] for rider in here) for row in lengths_s]
+    leave_s = {rider: float(np.interp(at_m, ground.edge_m, edge_s)) for rider, at_m in rotation.spent}
+    drifts = [drift_s(1 + passed, closing) for passed in range(team.riders + 1)]
 
     def stretch_at(at_s: float) -> int:
         return cell_stretch[min(max(bisect_right(times, at_s) - 1, 0), last_cell)]
@@ -459,27 +470,27 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     wheels = list(rotation.order)
     apart: list[tuple[float, int, int]] = []  # until, place, rider: in the order they swung off
     rest: dict[int, float | None] = dict.fromkeys(wheels)
-    present = len(wheels)
     starts: list[float] = []
-    rows: list[tuple[list[float], list[float]]] = []
-    known: dict[tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]], int] = {}
+    rows: list[tuple[list[float], list[float], list[float]]] = []
+    known: dict[tuple[tuple[int, ...], tuple[tuple[int, int], ...]], int] = {}
     ids: list[int] = []
     turns: list[Turn] = []
     riders = team.riders
 
     def note(at_s: float) -> None:
-        drifting = tuple([rider for _, place, rider in apart if place == _DRIFT])
-        latching = tuple([rider for _, place, rider in apart if place == _LATCH])
-        key = (tuple(wheels), drifting, latching)
+        key = (tuple(wheels), tuple([(place, rider) for _, place, rider in apart]))
         index = known.get(key)
         if index is None:
-            share, slower = [1.0] * riders, [0.0] * riders
+            share, slower, rides = [1.0] * riders, [0.0] * riders, [0.0] * riders
             for rider, one in zip(wheels, team.shares[len(wheels)], strict=True):
                 share[rider] = one
-            for rider in drifting:
-                slower[rider] = closing
+            for _, place, rider in apart:
+                if place == _DRIFT:
+                    slower[rider] = closing
+            for rider in here:
+                rides[rider] = 1.0
             index = known[key] = len(rows)
-            rows.append((share, slower))
+            rows.append((share, slower, rides))
         if starts and starts[-1] == at_s:
             ids[-1] = index
         else:
@@ -488,12 +499,18 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
 
     def granted(rider: int, at_s: float) -> tuple[float, float]:
         stretch = stretch_at(at_s)
-        planned = rotation.lengths_s[stretch][rider]
+        planned = lengths_s[stretch][rider]
         had = rest[rider]
         full = totals[stretch] - planned
         if had is None or full <= 0 or had >= full - 1e-9:
             return planned, max(LEAST_TURN_S, planned)
         return planned, max(LEAST_TURN_S, float(round(planned * had / full)))
+
+    def gone(rider: int) -> None:
+        here.remove(rider)
+        del rest[rider], leave_s[rider]
+        for stretch, row in enumerate(lengths_s):
+            totals[stretch] -= row[rider]
 
     began = 0.0
     planned, length = granted(wheels[0], 0.0)
@@ -501,24 +518,40 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     note(0.0)
     while True:
         due = ends
-        if present == 1:
+        if len(here) == 1:
             due = math.inf
         elif len(wheels) == 1:
             until, place, _ = apart[0]
             due = max(ends, until + (latch_s if place == _DRIFT else 0.0))
-        change = min((until for until, _, _ in apart), default=math.inf)
+        change = min(apart)[0] if apart else math.inf
         now = min(due, change)
+        if leave_s:
+            idle = [
+                (at_s, rider)
+                for rider, at_s in leave_s.items()
+                if at_s <= now and rider != wheels[0] and lengths_s[stretch_at(at_s)][rider] == 0
+            ]
+            if idle and idle[0][0] < finish_s:
+                at_s, rider = min(idle)
+                at_s = max(at_s, starts[-1])
+                gone(rider)
+                if rider in wheels:
+                    wheels.remove(rider)
+                else:
+                    apart = [one for one in apart if one[2] != rider]
+                note(at_s)
+                continue
         if now >= finish_s:
             break
         if change <= due:
-            index = next(index for index, (until, _, _) in enumerate(apart) if until == change)
+            index = next(index for index, one in enumerate(apart) if one[0] == change)
             _, place, rider = apart[index]
             if place == _DRIFT and latch_s > 0:
                 apart[index] = (change + latch_s, _LATCH, rider)
             else:
                 apart.pop(index)
                 slot = len(wheels)
-                lengths = rotation.lengths_s[stretch_at(change)]
+                lengths = lengths_s[stretch_at(change)]
                 while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
                     slot -= 1
                 wheels.insert(slot, rider)
@@ -527,21 +560,22 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
         leader = wheels.pop(0)
         turns.append(Turn(rider=leader, start_s=began, end_s=now))
         credit = planned if 2 * (now - began) >= planned else now - began
-        for other in rest:
-            before = rest[other]
+        for other, before in rest.items():
             if other == leader:
                 rest[other] = 0.0
             elif before is not None:
                 rest[other] = before + credit
-        drift = drift_s(len(wheels) + 1, closing)
-        apart.append((now + drift, _DRIFT, leader))
+        if leave_s.get(leader, math.inf) <= now:
+            gone(leader)
+        else:
+            apart.append((now + drifts[len(wheels)], _DRIFT, leader))
         began = now
         planned, length = granted(wheels[0], now)
         ends = now + length
         note(now)
     turns.append(Turn(rider=wheels[0], start_s=began, end_s=finish_s))
-    share, slower = (np.array([row[part] for row in rows])[ids] for part in range(2))
-    return Phases(start_s=np.array(starts), share=share, slower_mps=slower), tuple(turns)
+    share, slower, rides = (np.array([row[part] for row in rows])[ids] for part in range(3))
+    return Phases(start_s=np.array(starts), share=share, slower_mps=slower, rides=rides), tuple(turns)
 
 
 def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation) -> Ride:
@@ -561,9 +595,6 @@ def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation)
     before = np.maximum(0.0, speeds_mps[cell] + gain[cell] * (starts - edge_s[cell]))
     after = np.maximum(0.0, speeds_mps[cell] + gain[cell] * (cut_s[1:] - edge_s[cell]))
     power = powers_w(team, ground, cell, before, after, gain[cell], phases, phase)
-    absent = np.ones(team.riders, dtype=bool)
-    absent[list(rotation.order)] = False
-    power[:, absent] = 0.0
     left_j = reserves_j(team, np.diff(cut_s), power)
     ends = np.searchsorted(cut_s, edge_s[1:])
     last = np.flatnonzero(np.append(np.diff(ground.stretch) != 0, True))
@@ -609,7 +640,25 @@ def powers_w(
         + (0.091 + 0.0087 * rms)
         + gain_mps2[:, None] * (team.mass_kg + WHEEL_INERTIA_KG)
     )
-    return np.maximum(0.0, force * mean) / DRIVETRAIN_EFFICIENCY
+    return np.maximum(0.0, force * mean) * phases.rides[phase] / DRIVETRAIN_EFFICIENCY
+
+
+def floors_j(team: Team, rotation: Rotation) -> Floats:
+    """(riders,) what nobody may fall below: the margin; nothing for those who are spent."""
+    floor = team.rules.reserve_margin * team.w_prime_j
+    floor[[rider for rider, _ in rotation.spent]] = 0.0
+    return np.asarray(floor)
+
+
+def kept_j(team: Team, rotation: Rotation) -> Floats:
+    """(riders,) what everybody keeps: the floor, and a grain more, for what cells smooth over."""
+    return floors_j(team, rotation) + _GRAIN * team.w_prime_j
+
+
+def lacking_j(team: Team, ride: Ride, rotation: Rotation) -> float:
+    """What is missing of the reserves to be kept and what turns draw more than they may, in all; 0 if all hold."""
+    missing = np.maximum(0.0, (kept_j(team, rotation) - ride.least_j)[list(rotation.order)])
+    return float(missing.sum() + np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum())
 
 
 def over_draw_j(team: Team, ride: Ride, slack: float = 0.0) -> Floats:

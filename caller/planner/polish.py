@@ -5,11 +5,12 @@ the ride, for each reserve that is nearly used up). Each step then solves a smal
 held, no large change. Its multipliers are what a joule of reserve is worth here.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from caller.physics import DRIVETRAIN_EFFICIENCY, WHEEL_DRAG_AREA_M2, WHEEL_INERTIA_KG
 from caller.planner.model import (
@@ -21,7 +22,10 @@ from caller.planner.model import (
     Ride,
     Rotation,
     Team,
+    kept_j,
+    lacking_j,
     over_draw_j,
+    powers_w,
     simulate,
 )
 
@@ -33,6 +37,7 @@ __all__ = [
     "merit_s",
     "polished",
     "power_slopes",
+    "settled",
     "solve_step",
     "watched_places",
 ]
@@ -43,55 +48,100 @@ _WINDOWS: Final = 16
 _MOST_STEP: Final = 0.08
 _STIFFNESS: Final = 0.3
 _CONTROLS: Final = 160
+_NEARLY_J: Final = 10.0
+"""Aimed at beyond what must be kept, for slopes are not quite straight."""
 STEEP: Final = 2.0
 """How many missing joules of reserve a joule weighs that a turn draws beyond the rules and their slack."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Polished:
-    """Speeds, what they come to, and the worth of a joule to each rider's reserve, seconds."""
+    """Speeds, what they come to, and what a joule is worth, seconds.
+
+    Attributes:
+        speeds_mps: (cells + 1,)
+        ride: what they come to.
+        worth_s_per_j: (riders,) of each rider's reserve.
+        draw_s_per_j: of what the dearest turn may draw.
+    """
 
     speeds_mps: Floats
     ride: Ride
     worth_s_per_j: Floats
+    draw_s_per_j: float = 0.0
 
 
-def merit_s(team: Team, ride: Ride, worth_s_per_j: Floats) -> float:
-    """Finish time with what is missing of reserves at half as much again as its worth."""
-    missing = np.maximum(0.0, team.rules.reserve_margin * team.w_prime_j - ride.least_j)
-    over = STEEP * float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum()) * float(worth_s_per_j.mean())
-    return ride.finish_s + 1.5 * (float(missing @ worth_s_per_j) + over)
+def merit_s(team: Team, ride: Ride, rotation: Rotation, worth_s_per_j: Floats, draw_s_per_j: float) -> float:
+    """Finish time with what is missing of reserves and what turns draw too much, half as dear again as it is worth."""
+    missing = np.maximum(0.0, kept_j(team, rotation) - ride.least_j)
+    over = float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum())
+    return ride.finish_s + 1.5 * (float(missing @ worth_s_per_j) + over * draw_s_per_j)
 
 
 def polished(
     team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation, steps: int, most: float = 0.02
 ) -> Polished:
-    """Better speeds for a rotation.
+    """Better speeds for a rotation; they nearly hold.
 
     Args:
         steps: how many times to look again.
         most: the largest relative change of speed in the first step; it shrinks when a step does not pay.
     """
     weights = hats(ground)
-    ride = simulate(team, ground, speeds_mps, rotation)
-    worth = np.full(team.riders, 1e-3)
-    best = Polished(speeds_mps=speeds_mps, ride=ride, worth_s_per_j=worth)
+    speeds, ride = speeds_mps, simulate(team, ground, speeds_mps, rotation)
+    worth, draw = np.full(team.riders, 1e-3), 0.0
+    seen: _Slopes | None = None
     for _ in range(steps):
-        change, multipliers = _step(team, ground, best.speeds_mps, best.ride, rotation, weights, most)
-        if multipliers.sum() > 0:
-            worth = np.maximum(multipliers, 0.02 * multipliers.sum() / team.riders)
-        speeds = np.clip(best.speeds_mps * (1 + change), SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)
-        speeds[0] = 0.0
-        tried = simulate(team, ground, speeds, rotation)
-        if merit_s(team, tried, worth) < merit_s(team, best.ride, worth):
-            best = Polished(speeds_mps=speeds, ride=tried, worth_s_per_j=worth)
+        if seen is None:
+            seen = _slopes(team, ground, speeds, ride, rotation)
+        change, lam = seen.step(speeds, weights, most)
+        found, dearest = seen.worth(lam, team.riders)
+        if found.sum() > 0:
+            worth = np.maximum(found, 0.02 * found.sum() / team.riders)
+            draw = max(dearest, STEEP * float(worth.mean()))
+        tried_mps = _changed(speeds, change)
+        tried = simulate(team, ground, tried_mps, rotation)
+        if merit_s(team, tried, rotation, worth, draw) < merit_s(team, ride, rotation, worth, draw):
+            speeds, ride, seen = tried_mps, tried, None
             most = min(1.6 * most, 1.0)
         else:
-            best = Polished(speeds_mps=best.speeds_mps, ride=best.ride, worth_s_per_j=worth)
             most *= 0.45
             if most < 2e-4:
                 break
-    return best
+    return Polished(speeds_mps=speeds, ride=ride, worth_s_per_j=worth, draw_s_per_j=draw)
+
+
+def settled(team: Team, ground: Ground, now: Polished, rotation: Rotation, steps: int = 10) -> Polished | None:
+    """The same with speeds changed as little as may be until all hold; None if so few steps don't lead there.
+
+    Turns fall elsewhere when speeds change, and one that begins on another stretch has another length: so a step may
+    miss. Then a shorter one is tried, then the whole ride a little slower.
+    """
+    weights = hats(ground)
+    speeds, ride = now.speeds_mps, now.ride
+    lacking = lacking_j(team, ride, rotation)
+    for _ in range(steps):
+        if lacking == 0.0:
+            return replace(now, speeds_mps=speeds, ride=ride)
+        change = _slopes(team, ground, speeds, ride, rotation).mend(speeds, weights)
+        for share in (1.0, 0.6, 0.3):
+            tried_mps = _changed(speeds, share * change)
+            tried = simulate(team, ground, tried_mps, rotation)
+            after = lacking_j(team, tried, rotation)
+            if after < lacking:
+                break
+        else:
+            tried_mps = _changed(speeds, np.full(len(speeds), -0.001))
+            tried = simulate(team, ground, tried_mps, rotation)
+            after = lacking_j(team, tried, rotation)
+        speeds, ride, lacking = tried_mps, tried, after
+    return replace(now, speeds_mps=speeds, ride=ride) if lacking == 0.0 else None
+
+
+def _changed(speeds: Floats, change: Floats) -> Floats:
+    new = np.clip(speeds * (1 + change), SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)
+    new[0] = 0.0
+    return np.asarray(new)
 
 
 def hats(ground: Ground) -> Floats:
@@ -109,32 +159,64 @@ def hats(ground: Ground) -> Floats:
     return weights
 
 
-def _step(
-    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, weights: Floats, most: float
-) -> tuple[Floats, Floats]:
-    """(cells + 1,) relative changes of speed, and (riders,) multipliers."""
-    lengths = ground.length_m
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Slopes:
+    """A ride made linear.
+
+    Attributes:
+        time: (cells + 1,) seconds a m/s.
+        rows: (watched, cells + 1) joules a m/s: reserves first, then what turns may still draw.
+        slack: (watched,) joules above what must be kept.
+        riders: whose reserves the first rows are.
+    """
+
+    time: Floats
+    rows: Floats
+    slack: Floats
+    riders: list[int]
+
+    def step(self, speeds: Floats, weights: Floats, most: float) -> tuple[Floats, Floats]:
+        """(cells + 1,) relative changes of speed that win time, and (watched,) multipliers."""
+        none = np.zeros((len(self.rows), 0, 0))
+        change, _, lam = solve_step(
+            self.time, self.rows, speeds, self.slack, weights, most, none, np.zeros((0, 0)), 0.0
+        )
+        return change, lam
+
+    def mend(self, speeds: Floats, weights: Floats) -> Floats:
+        """(cells + 1,) the least relative changes of speed by which all would hold."""
+        stiff = np.abs(self.time * speeds) @ weights + 1e-9
+        big = (self.rows * speeds) @ weights
+        lam = _not_below((big / stiff) @ big.T, _NEARLY_J - self.slack)
+        return np.asarray(weights @ np.clip((lam @ big) / stiff, -_MOST_STEP, _MOST_STEP))
+
+    def worth(self, lam: Floats, riders: int) -> tuple[Floats, float]:
+        """(riders,) seconds a joule of reserve, and of what the dearest turn may draw."""
+        count = len(self.riders)
+        found = np.bincount(self.riders, weights=lam[:count], minlength=riders)
+        return np.asarray(found, dtype=np.float64), float(lam[count:].max(initial=0.0))
+
+
+def _slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation) -> _Slopes:
     mean = 0.5 * (speeds[:-1] + speeds[1:])
-    by_mean = -lengths / mean**2
-    time_slope = np.zeros(len(speeds))
-    time_slope[:-1] += 0.5 * by_mean
-    time_slope[1:] += 0.5 * by_mean
-    over_j = ride.left_j - team.rules.reserve_margin * team.w_prime_j
+    by_mean = -ground.length_m / mean**2
+    time = np.zeros(len(speeds))
+    time[:-1] += 0.5 * by_mean
+    time[1:] += 0.5 * by_mean
+    over_j = ride.left_j - kept_j(team, rotation)
     watched = watched_places(team, over_j, rotation.order)
-    rows = _reserve_slopes(team, ground, speeds, ride, watched)
-    slack = np.array([over_j[part, rider] for rider, part in watched])
     steep = _steep_turns(team, ride)
-    if steep:
-        ends = _reserve_slopes(team, ground, speeds, ride, [(rider, end) for rider, _, end, _ in steep])
-        starts = _reserve_slopes(team, ground, speeds, ride, [(rider, start) for rider, start, _, _ in steep])
-        rows = np.vstack((rows, ends - starts))
-        slack = np.concatenate((slack, [-over for _, _, _, over in steep]))
-    none = np.zeros((len(rows), 0, 0))
-    change, _, lam = solve_step(time_slope, rows, speeds, slack, weights, most, none, np.zeros((0, 0)), 0.0)
-    multipliers = np.zeros(team.riders)
-    for value, (rider, _) in zip(lam[: len(watched)], watched, strict=True):
-        multipliers[rider] += value
-    return change, multipliers
+    places = [*watched]
+    places += [(rider, end) for rider, _, end, _ in steep]
+    places += [(rider, start) for rider, start, _, _ in steep]
+    rows = _reserve_slopes(team, ground, speeds, ride, places)
+    ends = len(watched) + len(steep)
+    return _Slopes(
+        time=time,
+        rows=np.vstack((rows[: len(watched)], rows[len(watched) : ends] - rows[ends:])),
+        slack=np.array([*(over_j[part, rider] for rider, part in watched), *(-over for _, _, _, over in steep)]),
+        riders=[rider for rider, _ in watched],
+    )
 
 
 def _steep_turns(team: Team, ride: Ride) -> list[tuple[int, int, int, float]]:
@@ -183,18 +265,43 @@ def solve_step(
     if flat.shape[1]:
         quad = quad + (flat / stiff_flat) @ flat.T
     line = scaled @ g
-    lam = np.zeros(len(rows))
-    diagonal = np.maximum(np.diag(quad), 1e-18)
-    wanted = line - slack
-    for _ in range(60):
-        before = lam.copy()
-        for row in range(len(lam)):
-            lam[row] = max(0.0, lam[row] + (wanted[row] - float(quad[row] @ lam)) / diagonal[row])
-        if float(np.max(np.abs(lam - before), initial=0.0)) <= 1e-3 * float(np.max(lam, initial=0.0)):
-            break
+    lam = _not_below(quad, line - slack)
     change = weights @ np.clip(-(g - lam @ big) / stiff, -_MOST_STEP, _MOST_STEP)
     logits = np.clip((lam @ flat) / stiff_flat, -0.3, 0.3) if flat.shape[1] else np.zeros(0)
     return change, logits.reshape(stiff_logit.shape), lam
+
+
+def _not_below(quad: Floats, wanted: Floats) -> Floats:
+    """(rows,) λ ≥ 0 with the least of ½ λ quad λ - wanted λ: the active-set method of Lawson and Hanson 1974."""
+    count = len(wanted)
+    lam = np.zeros(count)
+    ridge = quad + np.diag(1e-9 * np.diag(quad) + 1e-18)
+    scale = 1 / np.sqrt(np.diag(ridge))
+    active: list[int] = []
+    for _ in range(3 * count):
+        rest = (wanted - ridge @ lam) * scale
+        rest[active] = -np.inf
+        best = int(np.argmax(rest)) if count else 0
+        if not count or rest[best] <= 1e-6 * float(np.max(np.abs(wanted * scale))):
+            break
+        active.append(best)
+        while True:
+            some = np.array(active)
+            tried = np.linalg.solve(ridge[np.ix_(some, some)], wanted[some])
+            if np.all(tried > 0):
+                lam[some] = tried
+                break
+            old = lam[some]
+            falling = tried <= 0
+            step = float(np.min(old[falling] / np.maximum(old[falling] - tried[falling], 1e-300)))
+            new = old + step * (tried - old)
+            lam[some] = np.where(new > 1e-15 * float(np.max(new, initial=0.0)), new, 0.0)
+            dropped = int(np.argmin(np.where(falling, old / np.maximum(old - tried, 1e-300), np.inf)))
+            lam[active[dropped]] = 0.0
+            active = [one for one in active if lam[one] > 0]
+            if not active:
+                break
+    return lam
 
 
 def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -221,7 +328,7 @@ def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[t
 def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watched: list[tuple[int, int]]) -> Floats:
     """(watched, cells + 1) joules of reserve won at each watched place by a m/s more at each edge.
 
-    Changes of place are held to where they are on the course, though turns are kept by time: good for small steps.
+    Turns are kept by time: whoever is faster before a change of place has come further by then.
     """
     by_power, by_span, keep = drawn_slopes(team, ride)
     first, second = power_slopes(team, ground, speeds, ride)
@@ -229,15 +336,60 @@ def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watc
     span_slope = -np.diff(ride.cut_s) / (2 * mean[ride.cell])
     at_first = by_power * first + by_span * span_slope[:, None]
     at_second = by_power * second + by_span * span_slope[:, None]
+    riders, parts = (np.array(watched, dtype=np.int64).reshape(-1, 2)).T
     logs = np.vstack((np.zeros(team.riders), np.cumsum(np.log(np.maximum(keep, 1e-300)), axis=0)))
-    cells = len(ground.grade)
-    rows = np.zeros((len(watched), cells + 1))
-    for row, (rider, part) in enumerate(watched):
-        weight = np.exp(logs[part, rider] - logs[1 : part + 1, rider])
-        here = ride.cell[:part]
-        rows[row, :cells] -= np.bincount(here, weights=weight * at_first[:part, rider], minlength=cells)
-        rows[row, 1:] -= np.bincount(here, weights=weight * at_second[:part, rider], minlength=cells)
+    # (parts + 1, watched) what a joule drawn by then still counts at the watched place; nothing afterwards
+    weight = np.exp(np.minimum(0.0, logs[parts, riders] - logs[:, riders]))
+    weight[np.arange(len(logs))[:, None] > parts] = 0.0
+    firsts = np.searchsorted(ride.cell, np.arange(len(ground.grade)))
+    rows = np.zeros((len(watched), len(ground.grade) + 1))
+    rows[:, :-1] -= np.add.reduceat(weight[1:] * at_first[:, riders], firsts, axis=0).T
+    rows[:, 1:] -= np.add.reduceat(weight[1:] * at_second[:, riders], firsts, axis=0).T
+    if not ride.turns or len(ride.phases.start_s) < 2:
+        return rows
+    # The ground comes later under a change of place: less of what was before it, more of what is after.
+    changes, cell, share, jump = _changes(team, ground, speeds, ride)
+    moved = np.where(
+        changes[:, None] == parts, jump[:, team.riders + riders], weight[changes] * jump[:, riders]
+    )  # (changes, watched)
+    inside, whole = np.zeros((2, len(ground.grade), len(watched)))
+    np.add.at(whole, cell, moved)
+    np.add.at(inside, cell, moved * share[:, None])
+    later = whole.sum(axis=0) - np.cumsum(whole, axis=0)
+    shift = ((later + inside) * (np.diff(ride.edge_s) / (2 * mean))[:, None]).T
+    rows[:, :-1] += shift
+    rows[:, 1:] += shift
     return rows
+
+
+def _changes(
+    team: Team, ground: Ground, speeds: Floats, ride: Ride
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
+    """Changes of place, (changes,) each: the part that begins with it, its cell, the share of the cell's time behind.
+
+    And (changes, 2 riders) by how much more is drawn a second after it than before; and, negative, what is before it.
+    """
+    changes = np.searchsorted(ride.cut_s, ride.phases.start_s[1:])
+    cell = ride.cell[changes]
+    share = (ride.cut_s[changes] - ride.edge_s[cell]) / np.diff(ride.edge_s)[cell]
+    v = speeds[cell] + share * (speeds[cell + 1] - speeds[cell])
+    gain = (np.diff(speeds) / np.diff(ride.edge_s))[cell]
+    drawn = team.w_prime_j - ride.left_j[changes]
+    before, after = (
+        drawing_w(team, powers_w(team, ground, cell, v, v, gain, ride.phases, ride.phase[place]), drawn)
+        for place in (changes - 1, changes)
+    )
+    return changes, cell, share, np.hstack((after - before, -before))
+
+
+def drawing_w(team: Team, power: Floats, drawn: Floats) -> Floats:
+    """(…, riders) joules a second that are drawn at a power with so much drawn; below 0 where it refills."""
+    over = power - team.critical_power_w
+    below = np.maximum(-over, 0.0)
+    if team.rules.recovery == "integral-2012":
+        return np.asarray(np.maximum(over, 0.0) - drawn / team.tau_s)
+    rate = below / team.w_prime_j if team.rules.recovery == "differential-2015" else below**0.688 / 2287.2
+    return np.where(over > 0, over, -drawn * rate)
 
 
 def drawn_slopes(team: Team, ride: Ride) -> tuple[Floats, Floats, Floats]:

@@ -29,19 +29,19 @@ from caller.planner.model import (
     Team,
     cut_ground,
     form_team,
+    kept_j,
+    lacking_j,
     longest_turns_s,
     over_draw_j,
     power_w,
     simulate,
 )
-from caller.planner.polish import STEEP, Polished, polished
+from caller.planner.polish import STEEP, Polished, polished, settled
 from caller.planner.steady import (
     Effort,
     check_counted,
     check_wishes,
-    draws_within,
     equal_turns_ride,
-    holds,
     steady_ride,
     turn_lengths_s,
 )
@@ -175,14 +175,13 @@ def _in_order(team: Team, ground: Ground, effort: Effort, order: tuple[int, ...]
 
 def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halvings: int = 9) -> Effort | None:
     """The same ride slowed down everywhere, or sped up, until everybody just holds; None if that is too slow by far."""
-    riders = rotation.order
 
     def at(factor: float) -> Effort:
         scaled = np.minimum(speeds * factor, FASTEST_LINE_MPS)
         return Effort(speeds_mps=scaled, rotation=rotation, ride=simulate(team, ground, scaled, rotation))
 
     def fine(effort: Effort) -> bool:
-        return holds(team, effort.ride, riders) and draws_within(team, effort.ride)
+        return lacking_j(team, effort.ride, rotation) == 0.0
 
     factor, step = 1.0, 0.004
     now = at(factor)
@@ -271,14 +270,22 @@ def _refined(
 ) -> Effort | None:
     """Turns by trial and speeds by slope, in turn; the best that holds."""
     now = polished(team, ground, speeds, rotation, 6)
-    best = held(team, ground, now.speeds_mps, rotation)
+    best = _holding(team, ground, now, rotation)
     for _ in range(rounds):
         rotation = _sweep(course, team, ground, now, rotation, step_s, freedom)
         now = polished(team, ground, now.speeds_mps, rotation, 8)
-        after = held(team, ground, now.speeds_mps, rotation)
+        after = _holding(team, ground, now, rotation)
         if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
             best = after
     return best
+
+
+def _holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
+    """The same ride mended until everybody holds; where that fails, slowed down."""
+    mended = settled(team, ground, now, rotation)
+    if mended is None:
+        return held(team, ground, now.speeds_mps, rotation)
+    return Effort(speeds_mps=mended.speeds_mps, rotation=rotation, ride=mended.ride)
 
 
 def _kept(course: Course, team: Team, ground: Ground, effort: Effort, freedom: _Freedom) -> Effort:
@@ -312,14 +319,15 @@ def _sweep(
     course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float, freedom: _Freedom
 ) -> Rotation:
     """Each move on the rotation once, at the speeds at hand, kept if it pays and repeated while it does."""
-    floor = team.rules.reserve_margin * team.w_prime_j
+    kept = kept_j(team, rotation)
     worth = now.worth_s_per_j
     scarce = np.maximum(worth, float(worth.mean()))
 
     def cost(trial: Rotation) -> float:
         ride = simulate(team, ground, now.speeds_mps, trial)
-        over = ride.least_j - floor
-        steep = STEEP * float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum()) * float(worth.mean())
+        over = ride.least_j - kept
+        steep = max(now.draw_s_per_j, STEEP * float(worth.mean()))
+        steep *= float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum())
         return float(1.5 * (np.maximum(-over, 0.0) @ scarce + steep) - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)
