@@ -46,7 +46,8 @@ class Listener:
         self._something.set()
 
     def newest(self, topic: str, text: str) -> None:
-        """Something complete in itself: it takes the place of what waits under the same topic."""
+        """Something complete in itself: what waits under the same topic goes. The oldest news leaves first."""
+        self._newest.pop(topic, None)
         self._newest[topic] = text
         self._something.set()
 

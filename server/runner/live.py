@@ -42,9 +42,14 @@ __all__ = ["Companion", "LiveRace", "Outcome", "Said"]
 log = logging.getLogger("swingoff.race")
 
 AHEAD_MS = 180_000
-"""How far ahead cues are told at each change. The whole future goes to whoever joins, and to all now and then."""
+"""How far ahead cues are told at each change. The whole future goes to whoever joins, and to all after each fact."""
 
-_WHOLE_EVERY_MS = 60_000
+_WHOLE_AFTER_MS = 1_000
+"""The whole future is told so long after a fact, not at once: it is large, and the next fact may be on its way."""
+
+_WHOLE_AT_LEAST_MS = 5_000
+"""However fast facts come in, nobody waits longer for the whole future."""
+
 _LOG_LINES = 60
 _CALLED_AFTER_MS = 300
 """A cue stands in the log view just after it was due, so that drawing the log disturbs nobody's sound."""
@@ -126,7 +131,9 @@ class LiveRace:
         self._behind = False
         self._hold_off_until_ms = 0.0
         self._revision = int(clock.wall_ms())  # rises over a restart too
-        self._whole_at_ms = 0.0
+        self._epoch = self._revision  # our wall clock was read anew
+        self._whole_at_ms: float | None = None
+        self._whole_by_ms = 0.0
         self._task: asyncio.Task[None] | None = None
 
     # A race's life
@@ -241,6 +248,8 @@ class LiveRace:
                 rate=self._rate,
             ).model_dump_json()
 
+                gun_ms=race_clock.gun_wall_ms if race_clock else None,
+                epoch=self._epoch,
         return answer
 
     def clock_ms(self) -> float | None:
@@ -324,12 +333,12 @@ class LiveRace:
     def _publish(self) -> None:
         """Tells everybody how the race is. A fault in the telling is ours and stops nothing."""
         try:
-            now_ms = self._clock.wall_ms()
-            whole = now_ms - self._whole_at_ms > _WHOLE_EVERY_MS
+            whole = self._whole_at_ms is not None and self._clock.wall_ms() >= self._whole_at_ms
             if whole:
-                self._whole_at_ms = now_ms
+                self._whole_at_ms = None
             if len(self.hub):
-                self.hub.publish("state", self._message(whole=whole).model_dump_json())
+                # A slow page gets the newest of each: the near future doesn't push out the whole one.
+                self.hub.publish("whole" if whole else "state", self._message(whole=whole).model_dump_json())
                 self._want()
         except Exception:
             log.exception("race %s: could not tell the state; the race goes on", self.code)
@@ -374,7 +383,12 @@ class LiveRace:
         wake_ms = race.next_wake(self.state)
         if wake_ms is not None:
             instants.append(wake_ms)
-        return max(self._hold_off_until_ms, self._race_clock.wall_ms(min(instants))) if instants else None
+        return self._race_clock.wall_ms(min(instants)) if instants else None
+        wakes = (self._race_wake_wall_ms(), self._whole_at_ms if self._race_clock else None)
+        known = [wake_ms for wake_ms in wakes if wake_ms is not None]
+        return max(self._hold_off_until_ms, min(known)) if known else None
+
+    def _race_wake_wall_ms(self) -> float | None:
 
     def _now_ms(self, wall_ms: float) -> int:
         """The stamp for what happens at this wall time; never before what happened before."""
@@ -480,7 +494,6 @@ class LiveRace:
             self._wording = Wording(state.setup.roster, self._clip_for)
             self._vocabulary = ()
             self._missing.clear()
-            self._whole_at_ms = 0.0
             self._welcome_all()
         self._note_cues(fixed)
         self._note_called(entry.at_ms)
@@ -495,6 +508,13 @@ class LiveRace:
                 self.code,
                 (newest.at_ms - clock_ms) / 1000,
             )
+    def _owe_whole(self) -> None:
+        """A fact has made another future: pages know the near part at once, and are owed the rest."""
+        now_ms = self._clock.wall_ms()
+        if self._whole_at_ms is None:
+            self._whole_by_ms = now_ms + _WHOLE_AT_LEAST_MS
+        self._whole_at_ms = min(now_ms + _WHOLE_AFTER_MS, self._whole_by_ms)
+
             self._race_clock = RaceClock.showing(newest.at_ms, self._clock.wall_ms(), self._rate)
 
     # The log view

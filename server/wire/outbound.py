@@ -203,7 +203,8 @@ class StateMessage(Message):
     """All that a page shows, complete in itself.
 
     ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
-    ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
+    ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn. What lies
+    beyond stands as it was told before, if that was of the same ``future``; each fact makes another one.
     ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
     ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
     """
@@ -250,8 +251,10 @@ class PresenceMessage(Message):
 class Pong(Message):
     """The clock's answer: the page's own reading, and the race clock on receipt and on sending, in float ms.
 
-    ``running`` is False while the clock stands still; then the readings count only as a round trip. ``rate`` is race
-    milliseconds a wall millisecond: 1 but in a rehearsal at another pace.
+    ``running`` is False while the clock stands still; then the readings are of the server's own clock. ``rate`` is race
+    milliseconds a wall millisecond: 1 but in a rehearsal at another pace. ``gun_ms`` is what the server's own clock
+    showed at the gun: with it, what a page learns of that clock in the lobby holds in the race. ``epoch`` names the
+    server's own clock: readings of two epochs can't be compared.
     """
 
     kind: Literal["pong"] = "pong"
@@ -264,6 +267,7 @@ class Pong(Message):
 
 class Ack(Message):
     """A tap was accepted and is on disk under ``seq``."""
+    future: int = 0
 
     kind: Literal["ack"] = "ack"
     tap: str
@@ -280,3 +284,5 @@ class ErrorMessage(Message):
 
 
 Outbound = Annotated[Welcome | StateMessage | PresenceMessage | Pong | Ack | ErrorMessage, Field(discriminator="kind")]
+    gun_ms: float | None = None
+    epoch: int = 0

@@ -344,6 +344,7 @@ def _places(state: race.RaceState) -> tuple[PlaceMessage, ...]:
 
 
 def _position(state: race.RaceState) -> PositionMessage | None:
+        future=state.seq,
     if state.phase is race.Phase.LOBBY:
         return None
     _, error_m = race.position_now(state)

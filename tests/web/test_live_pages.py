@@ -559,7 +559,7 @@ async def test_a_link_without_its_ticket_says_so(browser: Any) -> None:
 # The timeline
 
 
-async def test_a_cue_is_shown_when_its_instant_has_come_and_not_before(browser: Any) -> None:
+async def test_a_cue_is_shown_in_the_frame_nearest_to_its_instant(browser: Any) -> None:
     stage = await desk(browser, welcome(), racing(cues=(cue("ease", 301_500, "otto", text="Otto, ease"),)))
     shown = await stage.page.evaluate(
         """() => new Promise((done) => {
@@ -570,8 +570,8 @@ async def test_a_cue_is_shown_when_its_instant_has_come_and_not_before(browser: 
           look()
         })"""
     )
-    # The frame after its instant; the rest is for a busy machine. The bench measures how well it is met.
-    assert 301_500 <= shown <= 301_700
+    # Half a frame too soon at the most; the rest is for a busy machine. The bench measures how well it is met.
+    assert 301_490 <= shown <= 301_700
 
 
 async def test_a_cue_withdrawn_in_time_is_not_shown(browser: Any) -> None:

@@ -1,20 +1,31 @@
 /**
  * Plays the timeline: each cue on its instant, to the ear and to the eye, whether or not the line to the server holds.
  *
- * A loose tick looks a little ahead and puts sound on the audio clock, which is exact; the eye follows frame by frame
- * from the same timeline. Decides nothing but whether it is still in time.
+ * A loose tick looks a little ahead and puts sound on the audio clock, which is exact; the eye gets each cue in the frame
+ * that is nearest to its instant, from the same timeline. Decides nothing but whether it is still in time. While this
+ * device's clock is in doubt nothing is told: what comes out of it too late is missed, and said to be.
  */
 
 /** @typedef {import('./messages.js').CueMessage} CueMessage */
 /** @typedef {import('./messages.js').Said} Said */
-/** @typedef {{ due: number, clip: import('./voice.js').OnAir | null }} Sound */
+/** @typedef {{ cue: CueMessage, clip: import('./voice.js').OnAir }} Sound */
 
 /** How far ahead of its first sound a clip is handed to the audio clock: four ticks, so that one may be late. */
 const AHEAD_MS = 120
+/** Clips come to be wanted as the race goes by, also while no state arrives. */
+const PREPARE_MS = 1000
+/** Screens draw 30 to 240 frames a second; what lies outside is a page that was held up. */
+const FRAME_MS = 1000 / 60
+const LONGEST_FRAME_MS = 34
 
 export class CuePlayer {
-  /** @type {Map<string, Sound>} */
+  /** @type {Map<string, Sound>} what is on the air or about to be */
   #sounds = new Map()
+  /** @type {Map<string, CueMessage>} shown, but not said yet: no clip at hand, or no room on the air */
+  #unsaid = new Map()
+  #framed = -Infinity
+  #frame = FRAME_MS
+  #prepared = -Infinity
 
   /**
    * @param {object} options
@@ -23,71 +34,126 @@ export class CuePlayer {
    * @param {import('./voice.js').Voice} options.voice
    * @param {(cue: CueMessage) => Said | null} options.words what this device speaks of a cue; null if nothing
    * @param {(cue: CueMessage) => void} options.onCue its instant has come
+   * @param {(cue: CueMessage) => void} options.onMissed its instant went by so long ago that it would do harm now
    * @param {() => void} options.onTick about forty times a second, also in the background
    * @param {(nowMs: number | null) => void} options.onFrame before each frame the eye sees
    */
-  constructor({ clock, timeline, voice, words, onCue, onTick, onFrame }) {
+  constructor({ clock, timeline, voice, words, onCue, onMissed, onTick, onFrame }) {
     this.clock = clock
     this.timeline = timeline
     this.voice = voice
     this.words = words
     this.onCue = onCue
+    this.onMissed = onMissed
     this.onTick = onTick
     this.onFrame = onFrame
     const worker = new Worker(new URL('./tick-worker.js', import.meta.url))
     worker.onmessage = () => this.#tick()
-    const frame = () => {
-      this.#show()
-      this.onFrame(this.clock.now)
-      requestAnimationFrame(frame)
+    const draw = (/** @type {number} */ at) => {
+      this.#draw(at)
+      requestAnimationFrame(draw)
     }
-    requestAnimationFrame(frame)
+    requestAnimationFrame(draw)
   }
 
   /** The future has changed: fetch what it needs, take back what it no longer holds. */
   changed() {
-    const coming = this.timeline.coming
-    this.voice.prepare(coming.map((cue) => this.words(cue)).filter((said) => said !== null))
-    for (const [id, sound] of this.#sounds) {
-      const still = coming.find((cue) => cue.id === id)
-      if (still ? still.due_ms === sound.due : this.#begun(sound)) continue
-      sound.clip?.stop(0)
+    this.#prepare()
+    const coming = new Map(this.timeline.coming.map((cue) => [cue.id, cue]))
+    for (const [id, { cue, clip }] of this.#sounds) {
+      const still = coming.get(id)
+      if (still ? still.due_ms === cue.due_ms : clip.begun) continue
+      clip.stop(0)
       this.#sounds.delete(id)
     }
   }
 
+  /**
+   * The line was told to stop, or the race was called off: what was shown and not said yet isn't said any more.
+   * @param {readonly CueMessage[]} cues but these
+   */
+  hush(cues) {
+    for (const id of this.#unsaid.keys()) if (!cues.some((cue) => cue.id === id)) this.#unsaid.delete(id)
+  }
+
   #tick() {
     this.onTick()
+    this.voice.look()
+    if (this.clock.read() - this.#prepared > PREPARE_MS) this.#prepare()
     this.#sound()
-    this.#show()
+    // Frames tell each cue; in a page that nobody sees there are none.
+    const now = this.clock.now
+    if (now !== null) this.#tell(now - 2 * this.#frame * this.clock.rate)
+  }
+
+  /** @param {number} at the page's clock when this frame began */
+  #draw(at) {
+    const since = at - this.#framed
+    if (since > 0 && since < LONGEST_FRAME_MS) this.#frame += (since - this.#frame) / 16
+    this.#framed = at
+    // A page that was held up may be handed a frame of long ago; what is drawn in it is seen now.
+    const seen = this.clock.at(Math.max(at, this.clock.read() - this.#frame))
+    if (seen !== null) this.#tell(seen + (this.#frame / 2) * this.clock.rate)
+    this.onFrame(seen)
+  }
+
+  #prepare() {
+    this.#prepared = this.clock.read()
+    const wanted = [...this.#unsaid.values(), ...this.timeline.coming].map((cue) => this.words(cue))
+    this.voice.prepare(wanted.filter((said) => said !== null))
   }
 
   #sound() {
     const now = this.clock.now
-    if (now === null) return
+    if (now === null || !this.clock.reliable) return
+    for (const [id, { cue, clip }] of this.#sounds) {
+      // One that was cut stays known until its time is over, or it would be said again.
+      if (clip.done && now > cue.due_ms + cue.too_late_ms) this.#sounds.delete(id)
+      else if (!clip.begun) this.#aim(cue, clip)
+    }
+    for (const [id, cue] of this.#unsaid) {
+      if (this.#say(cue) || now > cue.due_ms + cue.too_late_ms) this.#unsaid.delete(id)
+    }
     for (const cue of this.timeline.coming) {
       const said = this.words(cue)
       if (!said || this.#sounds.has(cue.id)) continue
-      const first = cue.due_ms - (said.key_ms + AHEAD_MS) * this.clock.rate
-      if (first > now) continue
-      const keyAt = this.clock.pageTime(cue.due_ms)
-      if (keyAt === null) return
-      const clip = this.voice.speak(said, { keyAt, lateMs: cue.too_late_ms, priority: cue.priority })
-      // A clip that isn't at hand yet is tried again at the next tick, until its instant.
-      if (clip) this.#sounds.set(cue.id, { due: cue.due_ms, clip })
+      if (cue.due_ms - (said.key_ms + AHEAD_MS) * this.clock.rate <= now) this.#say(cue)
     }
   }
 
-  #show() {
-    const now = this.clock.now
-    if (now === null) return
-    for (const { cue, late } of this.timeline.due(now)) {
-      if (!late) this.onCue(cue)
-    }
+  /**
+   * Put a cue on the air. Whether that is settled: it is there, or this device says nothing of it.
+   * @param {CueMessage} cue
+   */
+  #say(cue) {
+    if (this.#sounds.has(cue.id)) return true
+    const said = this.words(cue)
+    if (!said) return true
+    const keyAt = this.clock.pageTime(cue.due_ms)
+    const clip = keyAt === null ? null : this.voice.speak(said, { keyAt, lateMs: cue.too_late_ms, priority: cue.priority })
+    if (clip) this.#sounds.set(cue.id, { cue, clip })
+    return clip !== null
   }
 
-  /** @param {Sound} sound */
-  #begun({ clip }) {
-    return clip !== null && (clip.done || clip.start <= this.voice.context.currentTime)
+  /**
+   * Either clock may have been found to be a little off since; until the first sound that can be mended.
+   * @param {CueMessage} cue @param {import('./voice.js').OnAir} clip
+   */
+  #aim(cue, clip) {
+    const keyAt = this.clock.pageTime(cue.due_ms)
+    if (keyAt !== null) clip.aim(keyAt)
+  }
+
+  /** @param {number} untilMs of the race */
+  #tell(untilMs) {
+    if (!this.clock.reliable) return
+    for (const { cue, late } of this.timeline.due(untilMs)) {
+      if (late) {
+        if (this.words(cue)) this.onMissed(cue)
+        continue
+      }
+      if (!this.#sounds.has(cue.id)) this.#unsaid.set(cue.id, cue)
+      this.onCue(cue)
+    }
   }
 }

@@ -22,6 +22,7 @@ import { Voice } from './voice.js'
  * @property {(presence: PresenceMessage) => void} [onPresence]
  * @property {(error: ErrorMessage) => void} [onError]
  * @property {(cue: CueMessage) => void} [onCue] a cue's instant has come
+ * @property {(cue: CueMessage) => void} [onMissed] a cue's instant went by unnoticed, too long ago to be told
  * @property {(cue: CueMessage) => Said | null} [words] what this device speaks of a cue
  * @property {(nowMs: number | null) => void} [onFrame]
  * @property {(link: import('./socket.js').Link) => unknown} [onLink]
@@ -32,6 +33,7 @@ export class Live {
   welcome = null
   /** @type {StateMessage | null} */
   state = null
+  #newest = -Infinity
 
   /**
    * @param {string} code
@@ -49,6 +51,7 @@ export class Live {
       voice: this.voice,
       words: (cue) => handlers.words?.(cue) ?? null,
       onCue: (cue) => handlers.onCue?.(cue),
+      onMissed: (cue) => handlers.onMissed?.(cue),
       onTick: () => this.#tick(),
       onFrame: (now) => handlers.onFrame?.(now),
     })
@@ -58,7 +61,10 @@ export class Live {
       read: this.clock.read,
       onMessage: (message) => this.#hear(message),
       onLink: (link) => {
-        if (link === 'open') this.clock.reconnected()
+        if (link === 'open') {
+          this.clock.reconnected()
+          this.#newest = -Infinity // a server started anew may count from less
+        }
         handlers.onLink?.(link)
       },
     })
@@ -105,11 +111,15 @@ export class Live {
 
   /** @param {StateMessage} state */
   #take(state) {
+    // The near future overtakes the whole one on a slow line; what is older than what is known says nothing new.
+    if (state.revision < this.#newest) return
+    this.#newest = state.revision
     this.state = state
     this.clock.hint(state.clock)
     if (state.phase === 'lobby') this.timeline.clear()
     else if (state.phase === 'halted') this.timeline.halt(state.cues)
-    else this.timeline.replace(state.cues, state.cues_until_ms)
+    else this.timeline.replace(state.cues, state.cues_until_ms, state.future)
+    if (state.phase === 'lobby' || state.phase === 'halted') this.player.hush(state.cues)
     // First the screens, which know what this device speaks of a cue.
     this.handlers.onState(state)
     this.player.changed()

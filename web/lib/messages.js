@@ -250,8 +250,10 @@ export {}
 /**
  * The clock's answer: the page's own reading, and the race clock on receipt and on sending, in float ms.
  *
- * ``running`` is False while the clock stands still; then the readings count only as a round trip. ``rate`` is race
- * milliseconds a wall millisecond: 1 but in a rehearsal at another pace.
+ * ``running`` is False while the clock stands still; then the readings are of the server's own clock. ``rate`` is race
+ * milliseconds a wall millisecond: 1 but in a rehearsal at another pace. ``gun_ms`` is what the server's own clock
+ * showed at the gun: with it, what a page learns of that clock in the lobby holds in the race. ``epoch`` names the
+ * server's own clock: readings of two epochs can't be compared.
  *
  * @typedef {object} Pong
  * @property {'pong'} kind
@@ -279,6 +281,8 @@ export {}
  * @typedef {object} Presence
  * @property {string} who
  * @property {number} devices
+ * @property {number | null} gun_ms
+ * @property {number} epoch
  * @property {boolean} ready
  * @property {boolean} sound
  */
@@ -422,7 +426,8 @@ export {}
  * All that a page shows, complete in itself.
  *
  * ``clock`` is the race clock when the message was made, ``None`` while it stands still in the lobby.
- * ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn.
+ * ``cues`` is the whole known future up to ``cues_until_ms``; what isn't in it and isn't fixed is withdrawn. What lies
+ * beyond stands as it was told before, if that was of the same ``future``; each fact makes another one.
  * ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
  * ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
  *
@@ -460,6 +465,7 @@ export {}
 
 /**
  * This rider left the front.
+ * @property {number} future
  *
  * @typedef {object} SwungOff
  * @property {string} rider

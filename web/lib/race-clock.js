@@ -1,59 +1,128 @@
 /**
  * The race clock on this device: the one place that reads a clock.
  *
- * Each exchange gives four readings: ours when the ping left and when the pong came, the server's between. Half the
- * round trip bounds what one exchange can be wrong by, whatever the network does, so the exchanges with the shortest
- * round trips are the ones to believe. The estimate is the mean of the three shortest in the last minute.
+ * Each exchange gives four readings: ours when the ping left and when the pong came, the server's between. A ping can't
+ * arrive before it left, nor a pong leave after it came: so each exchange says what the server's clock is at the most,
+ * and what at the least, whatever the network does (RFC 5905, section 8; F. Cristian, 1989). The least of all such
+ * tops and the greatest of all bottoms leave the room in which the truth lies, and the middle of it is believed. Both
+ * ways are taken apart, so that a quick way out counts though its way back was slow.
+ *
+ * How fast the two clocks drift apart shows in how that middle wanders over minutes; it is what keeps a page right that
+ * has been cut off for long.
  */
 
 /** @typedef {import('./messages.js').Pong} Pong */
-/** @typedef {{ at: number, offset: number, trip: number }} Exchange */
+/** @typedef {{ at: number, ahead: number }} Bound what the server's clock was ahead of ours at an instant of ours, at the most or least */
+/** @typedef {{ low: number, high: number }} Room */
+/** @typedef {{ at: number, ahead: number, drift: number, error: number }} Belief how far ahead, and when that was found */
 
-const WINDOW = 60_000
-const BELIEVED = 3
+/** Of each slot of time only the tightest top and bottom are kept; in it drift is too little to matter. */
+const SLOT_MS = 5_000
+const KEPT_MS = 600_000
+/** Two quartz clocks drift apart by up to 50 ppm each (from memory); in the error it is taken at its worst. */
+const DRIFT = 1e-4
+/** How fast two of them usually do (from memory), as a standard deviation: what is believed before anything is seen. */
+const USUAL_DRIFT = 2e-5
+const LEAST_SLOTS = 6
+/** At once, then often, then now and then, once the error is less than any screen can show. */
+const FIRST = 40
+const FIRST_GAP = 50
 const FAST_GAP = 200
 const SLOW_GAP = 1000
-/** Below this the estimate is as good as a screen can show, and one exchange a second keeps it so. */
 const GOOD_ERROR_MS = 8
-/** Two quartz clocks drift apart by up to 50 ppm each (from memory); it is added to the bound. */
-const DRIFT = 1e-4
+/** So many exchanges with a server that was started anew outweigh what was known of the one before. */
+const ENOUGH = 25
+/** Our clock stood still while this machine slept, or the wall clock was set; either way more than clocks are slewed. */
+const LEAP_MS = 300
+/** Browsers round their clock to a tenth of a millisecond or so. */
+const SLACK_MS = 1
+const STRANGE_MS = 1000
 
 export class RaceClock {
-  /** @type {Exchange[]} */
-  #exchanges = []
-  /** @type {number | null} race clock less rate × page clock; null before the first exchange or in the lobby */
-  #offset = null
-  #error = Infinity
+  /** @type {Bound[]} the tightest of each slot, oldest first: the server's clock is no further ahead */
+  #tops = []
+  /** @type {Bound[]} the server's clock is at least so far ahead */
+  #bottoms = []
+  #exchanges = 0
+  /** @type {Belief | null} */
+  #belief = null
+  /** @type {Belief | null} of the server before it was started anew */
+  #held = null
+  /** @type {number | null} what the server's clock showed at the gun; null while the race clock stands still */
+  #gun = null
+  /** @type {number | null} the race clock less rate × page clock, as a state said, until an exchange says it better */
+  #hinted = null
+  /** @type {number | null} which of the server's clocks the exchanges are of */
+  #epoch = null
   #trip = Infinity
   #rate = 1
-  #running = false
   #asked = -Infinity
-  /** Kept while new exchanges gather after a reconnection, so that the clock doesn't stop in between. */
-  #stale = false
+  #quickly = FIRST
+  /** @type {number | null} the wall clock less ours, when last looked */
+  #wallAhead = null
+  /** @type {number | null} since when we can't be sure of our own clock; null if we are */
+  #doubted = null
 
   /**
    * @param {() => number} [read] the page's own clock, milliseconds that only rise
+   * @param {() => number} [wall] the wall clock, ms; only its leaps are of interest
    */
-  constructor(read = () => performance.now()) {
+  constructor(read = () => performance.now(), wall = () => Date.now()) {
     this.read = read
+    this.wall = wall
   }
 
   /** Whether the race clock runs and is known here. */
   get running() {
-    return this.#running && this.#offset !== null
+    return this.#hinted !== null || (this.#gun !== null && this.#belief !== null)
+  }
+
+  /** Whether cues may be told by it: it is running, and our own clock is not in doubt. */
+  get reliable() {
+    return this.running && this.#doubted === null
+  }
+
+  /** Our own clock stood still for a while or the wall clock was set, and no exchange has settled yet which. */
+  get inDoubt() {
+    return this.#doubted !== null
   }
 
   /** The race clock now, in ms; null while it stands still or isn't known. */
   get now() {
-    return this.running && this.#offset !== null ? this.read() * this.#rate + this.#offset : null
+    return this.at(this.read())
+  }
+
+  /**
+   * The race clock at an instant of the page's.
+   * @param {number} pageMs
+   * @returns {number | null} null while it stands still or isn't known
+   */
+  at(pageMs) {
+    if (this.#hinted !== null) return pageMs * this.#rate + this.#hinted
+    if (this.#gun === null || this.#belief === null) return null
+    const { at, ahead, drift } = this.#belief
+    return (pageMs + ahead + drift * (pageMs - at) - this.#gun) * this.#rate
+  }
+
+  /**
+   * The page's clock at an instant of the race.
+   * @param {number} raceMs
+   * @returns {number | null}
+   */
+  pageTime(raceMs) {
+    if (this.#hinted !== null) return (raceMs - this.#hinted) / this.#rate
+    if (this.#gun === null || this.#belief === null) return null
+    const { at, ahead, drift } = this.#belief
+    return (raceMs / this.#rate + this.#gun - ahead + drift * at) / (1 + drift)
   }
 
   /** How wrong `now` may be at the most, race ms, however lopsided the network; Infinity if not known. */
   get error() {
-    return this.#error
+    if (this.#hinted !== null || this.#belief === null || this.inDoubt) return Infinity
+    return (this.#belief.error + DRIFT * (this.read() - this.#belief.at)) * this.#rate
   }
 
-  /** The shortest recent round trip, ms; Infinity if not known. */
+  /** The shortest round trip of late, ms; Infinity if not known. */
   get trip() {
     return this.#trip
   }
@@ -63,92 +132,157 @@ export class RaceClock {
     return this.#rate
   }
 
-  /**
-   * The page's clock at an instant of the race.
-   * @param {number} raceMs
-   * @returns {number | null}
-   */
-  pageTime(raceMs) {
-    return this.#offset === null ? null : (raceMs - this.#offset) / this.#rate
+  /** How fast the server's clock is believed to run away from ours, ms a ms. */
+  get drift() {
+    return this.#belief?.drift ?? 0
   }
 
-  /**
-   * Whether it is time to ask again; the answer for `ping.sent`, or null.
-   * Five exchanges a second until the estimate is good, then one.
-   */
+  /** To be called often. Whether it is time to ask again; the answer is for `ping.sent`, or null. */
   ask() {
+    this.#look()
     const now = this.read()
-    const few = this.#exchanges.length < 25
-    if (now - this.#asked < (few || this.#error > GOOD_ERROR_MS ? FAST_GAP : SLOW_GAP)) return null
+    const gap = this.#quickly > 0 ? FIRST_GAP : this.error > GOOD_ERROR_MS ? FAST_GAP : SLOW_GAP
+    if (now - this.#asked < gap) return null
     this.#asked = now
+    this.#quickly = Math.max(0, this.#quickly - 1)
     return now
   }
 
   /** @param {Pong} pong */
   hear(pong) {
     const came = this.read()
-    if (pong.running !== this.#running || pong.rate !== this.#rate) this.#begin(pong.running, pong.rate)
-    const trip = came - pong.sent - (pong.answered_ms - pong.received_ms) / (pong.running ? pong.rate : 1)
-    const offset = (pong.received_ms + pong.answered_ms) / 2 - (this.#rate * (pong.sent + came)) / 2
-    const exchange = { at: came, offset, trip: Math.max(0, trip) }
-    if (this.#contradicts(exchange)) this.#exchanges = []
-    this.#exchanges.push(exchange)
+    this.#look()
+    // A ping that left before our clock stood still seems to have come back sooner than it did.
+    if (this.#doubted !== null && pong.sent < this.#doubted) return
+    this.#doubted = null
+    this.#rate = pong.rate
+    this.#gun = pong.running ? (pong.gun_ms ?? 0) : null
+    this.#hinted = null
+    /** @param {number} ms */
+    const server = (ms) => (this.#gun === null ? ms : ms / pong.rate + this.#gun)
+    const top = { at: pong.sent, ahead: server(pong.received_ms) - pong.sent }
+    const bottom = { at: came, ahead: server(pong.answered_ms) - came }
+    if (pong.epoch !== this.#epoch) {
+      this.#held = this.#belief
+      this.#forget()
+    }
+    this.#epoch = pong.epoch
+    this.#note(top, bottom)
+    const { low, high } = this.#room(came, 0, DRIFT)
+    if (low > high + SLACK_MS) {
+      // The server's clock was set, or ours stood still: what was known is of no use.
+      this.#forget()
+      this.#held = null
+      this.#note(top, bottom)
+    }
     this.#believe(came)
   }
 
   /**
-   * What a state message says of the clock, until exchanges say it better.
+   * What a state message says of the clock, until an exchange says it better.
    * @param {number | null} clock its `clock`
    */
   hint(clock) {
-    if (clock === null) {
-      if (this.#running) this.#begin(false, this.#rate)
-    } else if (!this.#running || this.#offset === null) {
-      this.#begin(true, this.#rate)
-      this.#offset = clock - this.read() * this.#rate
-    }
+    const now = this.now
+    if (clock === null) this.#gun = this.#hinted = null
+    else if (now === null) this.#hinted = clock - this.read() * this.#rate
+    // The start was called off and set anew, or this state was long on its way: an exchange will say.
+    else if (Math.abs(clock - now) > STRANGE_MS) this.#asked = -Infinity
   }
 
-  /** A new connection may be to a server that started anew: old exchanges stand only until three new ones are here. */
+  /** A new connection: perhaps to a server that was started anew, so ask at once. */
   reconnected() {
-    this.#stale = true
-    this.#exchanges = []
+    this.#quickly = Math.max(this.#quickly, FIRST / 4)
     this.#asked = -Infinity
   }
 
-  /** @param {boolean} running @param {number} rate */
-  #begin(running, rate) {
-    if (running !== this.#running || rate !== this.#rate) this.#offset = null
-    this.#running = running
-    this.#rate = rate
-    this.#exchanges = []
-    this.#stale = false
-    this.#error = Infinity
+  /** Whether our own clock stood still since this was last asked, or the wall clock was set. */
+  #look() {
+    const before = this.read()
+    const wallAhead = this.wall() - before
+    const after = this.read()
+    const leapt = Math.abs(wallAhead - (this.#wallAhead ?? wallAhead))
+    this.#wallAhead = wallAhead
+    if (leapt < LEAP_MS + after - before) return
+    this.#doubted = after
+    this.reconnected()
+  }
+
+  #forget() {
+    this.#tops = []
+    this.#bottoms = []
+    this.#exchanges = 0
+  }
+
+  /** @param {Bound} top @param {Bound} bottom */
+  #note(top, bottom) {
+    this.#exchanges += 1
+    keep(this.#tops, top, (one, other) => one.ahead < other.ahead)
+    keep(this.#bottoms, bottom, (one, other) => one.ahead > other.ahead)
   }
 
   /**
-   * The server's clock was set, or the race was started anew: no exchange can be off by more than half its trip.
-   * @param {Exchange} exchange
+   * What the server's clock is ahead of ours, at the least and at the most.
+   * @param {number} at
+   * @param {number} drift by which older exchanges are carried on
+   * @param {number} unsure how wrong that may be
+   * @returns {Room}
    */
-  #contradicts(exchange) {
-    if (this.#stale || this.#offset === null || !this.#running || this.#error === Infinity) return false
-    return Math.abs(exchange.offset - this.#offset) > (exchange.trip / 2) * this.#rate + this.#error + 20
+  #room(at, drift, unsure) {
+    let [low, high] = [-Infinity, Infinity]
+    for (const top of this.#tops) high = Math.min(high, top.ahead + (drift + unsure) * (at - top.at))
+    for (const bottom of this.#bottoms) low = Math.max(low, bottom.ahead + (drift - unsure) * (at - bottom.at))
+    return { low, high }
   }
 
   /** @param {number} now */
   #believe(now) {
-    this.#exchanges = this.#exchanges.filter((exchange) => now - exchange.at < WINDOW)
-    const best = [...this.#exchanges].sort((a, b) => a.trip - b.trip).slice(0, BELIEVED)
-    if (this.#stale && best.length < BELIEVED) return
-    this.#stale = false
-    const shortest = best[0]
-    if (!shortest) return
-    this.#trip = shortest.trip
-    const offset = best.reduce((sum, one) => sum + one.offset, 0) / best.length
-    // The truth is within half a trip of the shortest exchange; the mean may lie apart from it.
-    this.#error = (shortest.trip / 2 + (now - shortest.at) * DRIFT) * this.#rate + Math.abs(offset - shortest.offset)
-    if (this.#running) this.#offset = offset
+    const { drift, unsure } = this.#driftSeen()
+    const sure = this.#room(now, 0, DRIFT)
+    const likely = this.#room(now, drift, unsure)
+    const { low, high } = likely.low <= likely.high ? likely : sure
+    let ahead = (low + high) / 2
+    // A server started anew most often has the clock it had: that stands, as far as what is seen allows.
+    if (this.#held && this.#exchanges < ENOUGH) {
+      const held = this.#held.ahead + this.#held.drift * (now - this.#held.at)
+      ahead = Math.min(Math.max(held, low), Math.max(low, high))
+    }
+    this.#belief = { at: now, ahead, drift, error: Math.max(sure.high - ahead, ahead - sure.low, 0) }
+    this.#trip = Math.max(0, sure.high - sure.low)
   }
+
+  /** How fast the middle of the room has wandered, by the slots that say it well; and how wrong that may be. */
+  #driftSeen() {
+    const tops = new Map(this.#tops.map((top) => [slotOf(top), top]))
+    const middles = this.#bottoms.flatMap((bottom) => {
+      const top = tops.get(slotOf(bottom))
+      return top ? [{ at: (top.at + bottom.at) / 2, ahead: (top.ahead + bottom.ahead) / 2, wide: top.ahead - bottom.ahead }] : []
+    })
+    if (middles.length < LEAST_SLOTS) return { drift: 0, unsure: 2 * USUAL_DRIFT }
+    const narrowest = Math.min(...middles.map(({ wide }) => wide))
+    // A middle is off by half of what its slot's room is wider than need be, at the most.
+    const weighed = middles.map((middle) => ({ ...middle, weight: 1 / (((middle.wide - narrowest) / 2) ** 2 + 0.25) }))
+    const weights = weighed.reduce((sum, { weight }) => sum + weight, 0)
+    const meanAt = weighed.reduce((sum, { weight, at }) => sum + weight * at, 0) / weights
+    const mean = weighed.reduce((sum, { weight, ahead }) => sum + weight * ahead, 0) / weights
+    const spread = weighed.reduce((sum, { weight, at }) => sum + weight * (at - meanAt) ** 2, 0) + 1 / USUAL_DRIFT ** 2
+    const lean = weighed.reduce((sum, { weight, at, ahead }) => sum + weight * (at - meanAt) * (ahead - mean), 0)
+    const drift = Math.min(DRIFT, Math.max(-DRIFT, lean / spread))
+    return { drift, unsure: 2 / Math.sqrt(spread) }
+  }
+}
+
+/** @param {Bound} bound */
+function slotOf({ at }) {
+  return Math.floor(at / SLOT_MS)
+}
+
+/** @param {Bound[]} kept oldest first @param {Bound} bound @param {(one: Bound, other: Bound) => boolean} tighter */
+function keep(kept, bound, tighter) {
+  const last = kept.at(-1)
+  if (!last || slotOf(last) !== slotOf(bound)) kept.push(bound)
+  else if (tighter(bound, last)) kept[kept.length - 1] = bound
+  while (kept[0] && bound.at - kept[0].at > KEPT_MS) kept.shift()
 }
 
 /**

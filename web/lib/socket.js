@@ -25,7 +25,8 @@ export class Socket {
   #socket = null
   #attempts = 0
   #opened = 0
-  #timer = 0
+  /** The page's clock when to try again. Not a timer of the page's: those sleep in the background. */
+  #again = Infinity
   /** @type {Map<string, Tap>} taps that nobody has answered yet, oldest first */
   #waiting = new Map()
   /** @type {Map<string, Inbound>} the last word on being ready and on the sound, for a server that forgot us */
@@ -115,16 +116,16 @@ export class Socket {
     if (this.#waiting.delete(tap)) this.#keep()
   }
 
-  /** To be called often: gives up a line that has gone silent. */
+  /** To be called often: gives up a line that has gone silent, and comes back to one that was lost. */
   watch() {
+    if (this.read() >= this.#again) this.#connect()
     const silent = this.read() - Math.max(this.heard ?? 0, this.#opened)
     if (this.#socket && silent > SILENCE && (this.link === 'open' || this.link === 'connecting')) this.#lost()
   }
 
   #connect() {
     if (this.link === 'refused') return
-    clearTimeout(this.#timer)
-    this.#timer = 0
+    this.#again = Infinity
     const socket = new WebSocket(this.url)
     this.#socket = socket
     this.#opened = this.read()
@@ -182,8 +183,7 @@ export class Socket {
   /** @param {number} wait ms */
   #soon(wait) {
     if (this.#socket || this.link === 'refused') return
-    clearTimeout(this.#timer)
-    this.#timer = setTimeout(() => this.#connect(), wait)
+    this.#again = this.read() + wait
   }
 
   /** @param {Link} link */

@@ -9,17 +9,24 @@ export class Timeline {
   #cues = new Map()
   /** @type {Set<string>} ids that were told or dropped here; they never come back */
   #done = new Set()
+  /** Which future was told last, and up to where it is known here. */
+  #future = 0
+  #known = -Infinity
 
   /**
    * Take a whole future. What isn't in it goes, unless it was fixed: a fixed cue is a promise.
    *
    * @param {readonly CueMessage[]} cues
-   * @param {number} untilMs the future was told up to here; what lies beyond is kept as it was
+   * @param {number} untilMs the future was told up to here
+   * @param {number} future which one: what lies beyond is kept if it was of the same, and is of no use if not
    */
-  replace(cues, untilMs) {
+  replace(cues, untilMs, future) {
+    const same = future === this.#future
+    this.#future = future
+    this.#known = same ? Math.max(this.#known, untilMs) : untilMs
     /** @type {Map<string, CueMessage>} */
     const next = new Map()
-    for (const cue of this.#cues.values()) if (cue.fixed || cue.due_ms > untilMs) next.set(cue.id, cue)
+    for (const cue of this.#cues.values()) if (cue.fixed || (same && cue.due_ms > untilMs)) next.set(cue.id, cue)
     for (const cue of cues) next.set(cue.id, cue)
     for (const id of this.#done) next.delete(id)
     this.#cues = new Map([...next].sort(([, a], [, b]) => inOrder(a, b)))
@@ -34,6 +41,12 @@ export class Timeline {
   clear() {
     this.#cues.clear()
     this.#done.clear()
+    this.#known = -Infinity
+  }
+
+  /** Up to which instant of the race all that is to be called is held here. */
+  get known() {
+    return this.#known
   }
 
   /**

@@ -1,13 +1,17 @@
 /**
  * Speaks clips at their instant. Fetches and decodes them ahead, and lets the more urgent cut in.
  *
- * The sound card has a clock of its own; getOutputTimestamp ties it to the page's, latency of the output included.
+ * The sound card has a clock of its own; getOutputTimestamp ties it to the page's, latency of the output included. It
+ * is looked at often: a card that was starved for a moment goes on later than it promised, and what hasn't begun by
+ * then is aimed anew.
  */
 
 /** @typedef {import('./messages.js').Said} Said */
 /**
- * A clip on the air or about to be, times on the audio clock in seconds.
- * @typedef {{ start: number, end: number, priority: number, stop: (at: number) => void, done: boolean }} OnAir
+ * A clip on the air or about to be, times on the audio clock in seconds. `stop` cuts it, `aim` moves its key word to an
+ * instant of the page's clock if it hasn't begun.
+ * @typedef {{ start: number, end: number, priority: number, stop: (at: number) => void, aim: (keyAt: number) => void,
+ *   begun: boolean, done: boolean }} OnAir
  */
 
 /** Clips held decoded; a clip of a second is about 200 kB. */
@@ -17,6 +21,12 @@ const FETCHED = 400
 const FADE_S = 0.02
 /** A start this near cannot be met; the clip begins at once instead. */
 const SOONEST_S = 0.005
+/** Aimed less than this apart, a clip is left as it is. */
+const AIM_S = 0.004
+/** How many looks at the two clocks stand for how they lie to each other: a quarter of a second's. */
+const LOOKS = 11
+/** Where the card doesn't tell, its clock goes in steps; the highest of so many looks is the sharpest. */
+const BLIND_LOOKS = 40
 
 export class Voice {
   /** @type {Map<string, Promise<ArrayBuffer>>} */
@@ -27,6 +37,9 @@ export class Voice {
   #decoding = new Set()
   /** @type {OnAir[]} */
   #air = []
+  /** @type {number[]} audio clock less page clock, s, as seen of late; of what is heard */
+  #looks = []
+  #tells = true
 
   /** @param {() => number} read the page's own clock */
   constructor(read) {
@@ -34,6 +47,7 @@ export class Voice {
     this.context = new AudioContext({ latencyHint: 'interactive' })
     this.out = this.context.createGain()
     this.out.connect(this.context.destination)
+    this.context.onstatechange = () => this.#shut()
   }
 
   /** Whether the browser lets us sound; before the first touch it may not. */
@@ -94,7 +108,19 @@ export class Voice {
       else start = clip.end
     }
     if ((start - keyStart) * 1000 > lateMs) return null
-    return this.#start(buffer, start, length, priority)
+    return this.#start(buffer, { start, length, priority, key: start === keyStart ? said.key_ms / 1000 : null })
+  }
+
+  /** To be called often, that the two clocks' lie is known. */
+  look() {
+    if (!this.open) return
+    const { contextTime = 0, performanceTime = 0 } = this.context.getOutputTimestamp()
+    const tells = performanceTime > 0 && contextTime > 0
+    if (tells !== this.#tells) this.#looks = []
+    this.#tells = tells
+    const blind = this.context.currentTime - this.read() / 1000 - (this.context.outputLatency || 0)
+    this.#looks.push(tells ? contextTime - performanceTime / 1000 : blind)
+    if (this.#looks.length > (tells ? LOOKS : BLIND_LOOKS)) this.#looks.shift()
   }
 
   /**
@@ -106,7 +132,7 @@ export class Voice {
     if (said.clip === null || !(await this.unlock())) return false
     const buffer = await this.#decode(said.clip)
     if (!buffer) return false
-    this.#start(buffer, this.context.currentTime + SOONEST_S, buffer.duration, 0)
+    this.#start(buffer, { start: this.context.currentTime + SOONEST_S, length: buffer.duration, priority: 0, key: null })
     return true
   }
 
@@ -126,37 +152,71 @@ export class Voice {
     return true
   }
 
-  /** @param {AudioBuffer} buffer @param {number} start @param {number} length @param {number} priority */
-  #start(buffer, start, length, priority) {
-    const source = new AudioBufferSourceNode(this.context, { buffer })
-    const level = new GainNode(this.context)
-    source.connect(level).connect(this.out)
-    source.start(start)
+  /**
+   * @param {AudioBuffer} buffer
+   * @param {{ start: number, length: number, priority: number, key: number | null }} when `key` is where the key word
+   *   lies in it, s; null if its instant isn't to be met
+   */
+  #start(buffer, { start, length, priority, key }) {
+    const { context } = this
+    const level = new GainNode(context)
+    level.connect(this.out)
+    /** @type {AudioBufferSourceNode} */
+    let source
+    const play = (/** @type {number} */ at) => {
+      const playing = new AudioBufferSourceNode(context, { buffer })
+      playing.connect(level)
+      playing.start(at)
+      playing.onended = () => {
+        if (playing === source) clip.done = true
+      }
+      source = playing
+    }
     /** @type {OnAir} */
     const clip = {
       start,
       end: start + length,
       priority,
       done: false,
+      get begun() {
+        return clip.done || clip.start <= context.currentTime
+      },
       stop: (at) => {
-        const end = Math.max(at, this.context.currentTime)
+        const end = Math.max(at, context.currentTime)
         level.gain.setTargetAtTime(0, Math.max(0, end - FADE_S), FADE_S / 3)
         source.stop(end + FADE_S)
         clip.end = end
+        key = null
+      },
+      aim: (keyAt) => {
+        if (key === null || clip.start - context.currentTime < 2 * SOONEST_S) return
+        const at = Math.max(this.#audioTime(keyAt) - key, context.currentTime + SOONEST_S)
+        if (Math.abs(at - clip.start) < AIM_S) return
+        source.disconnect()
+        source.stop()
+        play(at)
+        clip.start = at
+        clip.end = at + length
       },
     }
-    source.onended = () => {
-      clip.done = true
-    }
+    play(start)
     this.#air.push(clip)
     return clip
   }
 
+  /** A call came in, or the browser took the sound away: what is on the air would come out of it late. */
+  #shut() {
+    if (this.open) return
+    this.#looks = []
+    for (const clip of this.#air) clip.stop(0)
+    this.#air = []
+  }
+
   /** @param {number} pageMs */
   #audioTime(pageMs) {
-    const { contextTime = 0, performanceTime = 0 } = this.context.getOutputTimestamp()
-    if (performanceTime > 0) return contextTime + (pageMs - performanceTime) / 1000
-    return this.context.currentTime + (pageMs - this.read()) / 1000 - (this.context.outputLatency || 0)
+    if (!this.#looks.length) this.look()
+    const sorted = [...this.#looks].sort((a, b) => a - b)
+    return pageMs / 1000 + ((this.#tells ? sorted[sorted.length >> 1] : sorted.at(-1)) ?? 0)
   }
 
   /** @param {string} clip */
