@@ -246,10 +246,10 @@ class LiveRace:
                 answered_ms=race_clock.race_ms(self._clock.wall_ms()) if race_clock else self._clock.wall_ms(),
                 running=running,
                 rate=self._rate,
-            ).model_dump_json()
-
                 gun_ms=race_clock.gun_wall_ms if race_clock else None,
                 epoch=self._epoch,
+            ).model_dump_json()
+
         return answer
 
     def clock_ms(self) -> float | None:
@@ -377,6 +377,11 @@ class LiveRace:
                 self._hold_off_until_ms = self._clock.wall_ms() + _HOLD_OFF_MS
 
     def _wake_wall_ms(self) -> float | None:
+        wakes = (self._race_wake_wall_ms(), self._whole_at_ms if self._race_clock else None)
+        known = [wake_ms for wake_ms in wakes if wake_ms is not None]
+        return max(self._hold_off_until_ms, min(known)) if known else None
+
+    def _race_wake_wall_ms(self) -> float | None:
         if self._race_clock is None:
             return None
         instants = [cue.due_ms + _CALLED_AFTER_MS for cue in self._fixed_ahead]
@@ -384,11 +389,6 @@ class LiveRace:
         if wake_ms is not None:
             instants.append(wake_ms)
         return self._race_clock.wall_ms(min(instants)) if instants else None
-        wakes = (self._race_wake_wall_ms(), self._whole_at_ms if self._race_clock else None)
-        known = [wake_ms for wake_ms in wakes if wake_ms is not None]
-        return max(self._hold_off_until_ms, min(known)) if known else None
-
-    def _race_wake_wall_ms(self) -> float | None:
 
     def _now_ms(self, wall_ms: float) -> int:
         """The stamp for what happens at this wall time; never before what happened before."""
@@ -495,9 +495,17 @@ class LiveRace:
             self._vocabulary = ()
             self._missing.clear()
             self._welcome_all()
+        self._owe_whole()
         self._note_cues(fixed)
         self._note_called(entry.at_ms)
         self._note_fact(entry)
+
+    def _owe_whole(self) -> None:
+        """A fact has made another future: pages know the near part at once, and are owed the rest."""
+        now_ms = self._clock.wall_ms()
+        if self._whole_at_ms is None:
+            self._whole_by_ms = now_ms + _WHOLE_AT_LEAST_MS
+        self._whole_at_ms = min(now_ms + _WHOLE_AFTER_MS, self._whole_by_ms)
 
     def _mend_clock(self, newest: LogRow) -> None:
         """A wall clock that was set back while the server was down must not take the race back."""
@@ -508,13 +516,6 @@ class LiveRace:
                 self.code,
                 (newest.at_ms - clock_ms) / 1000,
             )
-    def _owe_whole(self) -> None:
-        """A fact has made another future: pages know the near part at once, and are owed the rest."""
-        now_ms = self._clock.wall_ms()
-        if self._whole_at_ms is None:
-            self._whole_by_ms = now_ms + _WHOLE_AT_LEAST_MS
-        self._whole_at_ms = min(now_ms + _WHOLE_AFTER_MS, self._whole_by_ms)
-
             self._race_clock = RaceClock.showing(newest.at_ms, self._clock.wall_ms(), self._rate)
 
     # The log view
