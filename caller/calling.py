@@ -79,6 +79,7 @@ class Situation:
         start_seq: the entry that set the start; None in the lobby.
         countdown_ms: how long the countdown is.
         started: the gun has gone.
+        finish_ms: when the front is believed to reach the finish.
     """
 
     plan: Plan
@@ -92,16 +93,12 @@ class Situation:
     start_seq: int | None
     countdown_ms: int
     started: bool
+    finish_ms: int
 
     @property
     def policy(self) -> "PlanPolicy":
         """How this line rotates now."""
         return PlanPolicy(plan=self.plan, rules=self.rules, position=self.position, form=self.form)
-
-    @property
-    def finish_ms(self) -> int:
-        """When the front is believed to reach the finish."""
-        return arrival_ms(self.plan, self.position, self.plan.length_m)
 
     @property
     def last_call_ms(self) -> int:
@@ -145,6 +142,11 @@ class PlanPolicy:
         if form != 1.0:
             reasons.append("a good day" if form > 1.0 else "a hard day")
         return Length(planned_ms=planned_ms, granted_ms=granted_ms, because=" and ".join(reasons))
+
+    def only_follows(self, rider: RiderId, at_ms: int) -> bool:
+        """Whether the plan gives this rider no turn where the line will be then."""
+        rule = rule_at(self.plan, place_m(self.plan, self.position, at_ms)).turn_of(rider)
+        return rule is None or ms_from_s(rule.length_s) == 0
 
     def drift_ms(self, passed: int) -> int:
         """See physics.drift_s."""
@@ -265,14 +267,16 @@ def _terrain(situation: Situation, changes: tuple[Change, ...], until_ms: int) -
     """The line is told what comes, and who will lead into it."""
     if situation.line.turn is None:
         return
-    long_ago_ms = situation.settled_ms - CUE_TABLE[CueKind.TERRAIN].window_ms
-    for number, stretch in enumerate(situation.course.stretches[1:], 1):
-        tell_m = max(stretch.start_m - _TERRAIN_AHEAD_M, situation.course.stretches[number - 1].start_m)
-        due_ms = arrival_ms(situation.plan, situation.position, tell_m)
-        if due_ms < long_ago_ms:
+    plan, position, stretches = situation.plan, situation.position, situation.course.stretches
+    long_ago_m = place_m(plan, position, situation.settled_ms - CUE_TABLE[CueKind.TERRAIN].window_ms) - 1
+    until_m = place_m(plan, position, until_ms) + 1
+    for number, stretch in enumerate(stretches[1:], 1):
+        tell_m = max(stretch.start_m - _TERRAIN_AHEAD_M, stretches[number - 1].start_m)
+        if tell_m < long_ago_m:
             continue
-        if due_ms > until_ms:
+        if tell_m > until_m:
             return
+        due_ms = arrival_ms(plan, position, tell_m)
         leader = _leader_at(
             situation, changes, until_ms, arrival_ms(situation.plan, situation.position, stretch.start_m)
         )

@@ -15,6 +15,9 @@ __all__ = ["CUE_TABLE", "Cue", "CueKind", "CueRow"]
 class CueKind(Enum):
     """Every kind of cue. The value is its name on the wire."""
 
+    # A table's row is looked up for each cue of each projection; an Enum's own hash is written in Python.
+    __hash__ = object.__hash__
+
     STOP = "stop"
     START_COUNT = "start_count"
     START = "start"

@@ -48,6 +48,8 @@ __all__ = [
 class Place(Enum):
     """Where a rider is; exactly one at a time."""
 
+    __hash__ = object.__hash__  # see cues.CueKind
+
     FOLLOWING = "following"
     LEADING = "leading"
     DRIFTING = "drifting"
@@ -141,6 +143,10 @@ class Policy(Protocol):
 
     def turn(self, rider: RiderId, began_ms: int, rest_ms: int | None, rotation: tuple[RiderId, ...]) -> Length:
         """How long a turn that begins then is to be, for a rider who has had that rest, in that rotation."""
+        ...
+
+    def only_follows(self, rider: RiderId, at_ms: int) -> bool:
+        """Whether this rider is planned to take no turn where the line is then."""
         ...
 
     def drift_ms(self, passed: int) -> int:
@@ -385,26 +391,19 @@ def _drift(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
 
 def _latch(line: Line, member: Member, at_ms: int, policy: Policy) -> Line:
     """A rider follows on the last wheel: before those still drifting, and before those at the back who only follow."""
-    others = tuple(other for other in line.members if other.rider != member.rider)
-    slot = sum(1 for other in others if other.place in _IN_THE_WHEELS)
-    order = line.order
-    while (
-        slot > 1
-        and _only_follows(others[slot - 1], at_ms, order, policy)
-        and not _only_follows(member, at_ms, order, policy)
-    ):
+    others = tuple([other for other in line.members if other.rider != member.rider])
+    slot = sum([other.place in _IN_THE_WHEELS for other in others])
+    if slot > 1 and policy.only_follows(others[slot - 1].rider, at_ms) and not policy.only_follows(member.rider, at_ms):
         slot -= 1
+        while slot > 1 and policy.only_follows(others[slot - 1].rider, at_ms):
+            slot -= 1
     return _insert(line, member, slot, at_ms, policy)
-
-
-def _only_follows(member: Member, at_ms: int, order: tuple[RiderId, ...], policy: Policy) -> bool:
-    return policy.turn(member.rider, at_ms, None, order).planned_ms == 0
 
 
 def _insert(line: Line, member: Member, slot: int, at_ms: int, policy: Policy) -> Line:
     """A rider follows in a slot, counted among all in the rotation; nobody in the wheels is behind one who drifts."""
-    others = tuple(other for other in line.members if other.rider != member.rider)
-    in_the_wheels = sum(1 for other in others if other.place in _IN_THE_WHEELS)
+    others = tuple([other for other in line.members if other.rider != member.rider])
+    in_the_wheels = sum([other.place in _IN_THE_WHEELS for other in others])
     slot = min(slot, in_the_wheels)
     rest_ms = member.rest_ms if member.place in (Place.FOLLOWING, Place.DRIFTING, Place.LATCHING) else 0
     following = _following(member, rest_ms)

@@ -18,6 +18,7 @@ from caller.race.state import (
 )
 from caller.race.undoing import can_undo
 from caller.rotation import Change, Place, begin, project, switch_ms
+from caller.speech.told import says
 from caller.units import RiderId
 
 __all__ = [
@@ -110,7 +111,7 @@ def spare_riders(state: RaceState) -> int:
 
 def undo_says(state: RaceState) -> str:
     """What undo would take back, in words; empty if nothing can be."""
-    return state.held[-1].says if state.held and can_undo(state) else ""
+    return says(state.held[-1].fact, state.setup.roster) if can_undo(state) else ""
 
 
 def may(state: RaceState) -> frozenset[str]:

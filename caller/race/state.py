@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from caller.calling import Gap, PlanPolicy, Situation
 from caller.cues import Cue
 from caller.errors import PlanRefused
-from caller.estimate import Position, Reserve, at_start, fresh, place_m, speed_mps, spent
-from caller.facts import RaceOpened
+from caller.estimate import Position, Reserve, arrival_ms, at_start, fresh, place_m, speed_mps, spent
+from caller.facts import Fact, RaceOpened
 from caller.rotation import Line, Place, form_line
 from caller.units import LOBBY_MS, RiderId, s_from_ms
 
@@ -63,12 +63,12 @@ class Held:
 
     Attributes:
         seq: of the fact.
-        says: what it was, for people.
+        fact: what it was.
         turns_begun: how many turns had begun just after it; once another has, it can't be undone.
     """
 
     seq: int
-    says: str
+    fact: Fact
     turns_begun: int
     line: Line
     position: Position
@@ -186,6 +186,7 @@ def situation_of(state: RaceState) -> Situation:
         start_seq=state.start_seq,
         countdown_ms=state.countdown_ms,
         started=state.phase is Phase.RACING,
+        finish_ms=arrival_ms(state.setup.plan, state.position, state.setup.plan.length_m),
     )
 
 

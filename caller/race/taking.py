@@ -177,13 +177,18 @@ def _start_set(state: RaceState, fact: StartSet, entry: Entry) -> tuple[RaceStat
 
 def _check_riders(state: RaceState, fact: Fact) -> None:
     """Refuse what names somebody who isn't in this race."""
-    named = list(getattr(fact, "order", ()))
-    if isinstance(getattr(fact, "rider", None), str):
-        named.append(fact.rider)  # type: ignore[union-attr]
-    if isinstance(fact, OrderSeen) and not fact.order:
-        raise RequestRefused("the order seen", "nobody is named in it")
+    if isinstance(fact, OrderSeen):
+        if not fact.order:
+            raise RequestRefused("the order seen", "nobody is named in it")
+        named = fact.order
+    else:
+        rider = getattr(fact, "rider", None)
+        if rider is None:
+            return
+        named = (rider,)
+    riders = state.setup.roster.ids
     for rider in named:
-        if rider not in state.setup.roster.ids:
+        if rider not in riders:
             raise RequestRefused(says(fact, state.setup.roster), f"no rider {rider!r} in this race")
 
 
@@ -231,10 +236,10 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         case GapOpened(rider=rider):
             gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
             opened = Gap(rider=rider, since_ms=at_ms, seq=entry.seq)
-            return replace(hold(state, entry), gaps=(*gaps, opened)), called
+            return changed(hold(state, entry), gaps=(*gaps, opened)), called
         case GapClosed(rider=rider):
             gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
-            return replace(hold(state, entry), gaps=gaps), called
+            return changed(hold(state, entry), gaps=gaps), called
         case FeltGood(rider=rider):
             return _felt(state, entry, rider, 1)
         case FeltEmpty(rider=rider):
@@ -282,7 +287,7 @@ def _seen(
     if line == before:
         return state, ()
     gone = {member.rider for member in line.apart}
-    state = replace(
+    state = changed(
         hold(with_reserves(state, entry.at_ms), entry),
         line=line,
         gaps=tuple(gap for gap in state.gaps if gap.rider not in gone),
@@ -306,7 +311,7 @@ def _halted(state: RaceState, at_ms: int) -> RaceState:
     if state.phase is Phase.HALTED:
         return state
     fixed = tuple(cue for cue in state.fixed if cue.due_ms <= at_ms)
-    return replace(with_reserves(state, at_ms), phase=Phase.HALTED, halted_ms=at_ms, fixed=fixed)
+    return changed(with_reserves(state, at_ms), phase=Phase.HALTED, halted_ms=at_ms, fixed=fixed)
 
 
 def _resumed(state: RaceState, at_ms: int) -> RaceState:
@@ -338,7 +343,7 @@ def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState
     seen_ms = entry.at_ms if entry.seen_ms is None else entry.seen_ms
     seen_ms = min(max(seen_ms, entry.at_ms - _SEEN_BACK_MS, 0), entry.at_ms)
     position = passed(state.setup.plan, state.position, fact.at_m, seen_ms)
-    return replace(hold(with_reserves(state, entry.at_ms), entry), position=position)
+    return changed(hold(with_reserves(state, entry.at_ms), entry), position=position)
 
 
 def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[RaceState, tuple[Cue, ...]]:
@@ -347,7 +352,7 @@ def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[R
     now = FORM_STEPS.index(form.get(rider, 1.0))
     then = min(max(now + steps, 0), len(FORM_STEPS) - 1)
     form[rider] = FORM_STEPS[then]
-    state = replace(hold(state, entry), form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)))
+    state = changed(hold(state, entry), form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)))
     turn = state.line.turn
     if turn is None or turn.rider != rider or now == then or why_turn_stands(state):
         return state, ()
@@ -394,7 +399,7 @@ def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
     if state.line.turn.cut:
         return state  # said again in a hurry: it must not be put off
     at_ms = entry.at_ms + 2 * CUE_TABLE[CueKind.OFF_NOW].commit_ms
-    return replace(hold(state, entry), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
+    return changed(hold(state, entry), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
 
 
 def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision) -> RaceState:
@@ -402,4 +407,4 @@ def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision)
         name = state.setup.roster[rider].name
         raise RequestRefused(f"{decision.value} ({name})", f"{name} is not adrift; say so first")
     others = tuple(other for other in state.decisions if other[0] != rider)
-    return replace(hold(state, entry), decisions=(*others, (rider, decision)))
+    return changed(hold(state, entry), decisions=(*others, (rider, decision)))

@@ -10,7 +10,6 @@ from caller.errors import RequestRefused
 from caller.facts import Entry
 from caller.race.state import Held, Phase, RaceState, changed
 from caller.rotation import Turn
-from caller.speech.told import says
 
 __all__ = ["can_undo", "hold", "undone", "with_fair_warning"]
 
@@ -21,7 +20,7 @@ def hold(state: RaceState, entry: Entry) -> RaceState:
     """The state, with how it stood kept for undo."""
     held = Held(
         seq=entry.seq,
-        says=says(entry.fact, state.setup.roster),
+        fact=entry.fact,
         turns_begun=state.line.turns_begun,
         line=state.line,
         position=state.position,

@@ -1,4 +1,10 @@
-"""How fast the core calls: facts taken a second on one core."""
+"""How fast the core calls: facts taken a second on one core.
+
+A fact costs what it changes. One that leaves the line alone is a few values made anew; one that changes the line has
+the next switches foretold anew; and the time between two facts costs what happens in it, which a replay shows: between
+two facts of the demo lie 14 s, in which the line changes three times, two cues become fixed and every rider's reserve
+is worked out twice.
+"""
 
 import os
 import time
@@ -6,7 +12,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from caller import race
-from caller.facts import Entry, GapClosed, GapOpened
+from caller.facts import Entry, GapClosed, GapOpened, OrderSeen
 from caller.rehearsal import run_fast
 from server.runner.house import scenario_in
 
@@ -54,13 +60,25 @@ def main() -> None:
         take_all(middle, taps)
         return len(taps)
 
+    orders = tuple(
+        Entry(
+            seq=middle.seq + 1 + number, at_ms=middle.now_ms + 200 * number, by="director", fact=OrderSeen(order=order)
+        )
+        for number, order in enumerate((tuple(reversed(middle.line.order)), middle.line.order) * (PAIRS // 10))
+    )
+
+    def reorder() -> int:
+        take_all(middle, orders)
+        return len(orders)
+
     print(f"demo: {seconds:.0f} s of race, {len(entries)} facts, {len(result.cues)} cues")
     for title, work in (
+        ("gaps opened and closed at one instant", tap),
+        ("whole orders seen, five a second", reorder),
         ("replay of the demo's log", replay),
-        ("taps at one instant of the race", tap),
     ):
         best, runs = rate(work)
-        print(f"{title:34} {best:10,.0f} facts/s (best of {runs})")
+        print(f"{title:38} {best:10,.0f} facts/s (best of {runs})")
 
 
 if __name__ == "__main__":
