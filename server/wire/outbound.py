@@ -221,6 +221,7 @@ class StateMessage(Message):
     troubles: tuple[TroubleMessage, ...]
     cues: tuple[CueMessage, ...]
     cues_until_ms: int
+    future: int = 0
     spare: int
     may: tuple[str, ...]
     undo: str = ""
@@ -263,11 +264,12 @@ class Pong(Message):
     answered_ms: float
     running: bool
     rate: float = 1.0
+    gun_ms: float | None = None
+    epoch: int = 0
 
 
 class Ack(Message):
     """A tap was accepted and is on disk under ``seq``."""
-    future: int = 0
 
     kind: Literal["ack"] = "ack"
     tap: str
@@ -284,5 +286,3 @@ class ErrorMessage(Message):
 
 
 Outbound = Annotated[Welcome | StateMessage | PresenceMessage | Pong | Ack | ErrorMessage, Field(discriminator="kind")]
-    gun_ms: float | None = None
-    epoch: int = 0

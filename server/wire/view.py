@@ -313,6 +313,7 @@ def state_message(
         troubles=_troubles(state, adrift_since),
         cues=tuple(wording.message(cue, fixed=cue.id in fixed) for cue in cues),
         cues_until_ms=max((race.finish_ms(state), *(cue.due_ms for cue in cues))) if until_ms is None else until_ms,
+        future=state.seq,
         spare=race.spare_riders(state),
         may=tuple(sorted(race.may(state))),
         undo=race.undo_says(state),
@@ -344,7 +345,6 @@ def _places(state: race.RaceState) -> tuple[PlaceMessage, ...]:
 
 
 def _position(state: race.RaceState) -> PositionMessage | None:
-        future=state.seq,
     if state.phase is race.Phase.LOBBY:
         return None
     _, error_m = race.position_now(state)

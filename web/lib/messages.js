@@ -262,6 +262,8 @@ export {}
  * @property {number} answered_ms
  * @property {boolean} running
  * @property {number} rate
+ * @property {number | null} gun_ms
+ * @property {number} epoch
  */
 
 /**
@@ -281,8 +283,6 @@ export {}
  * @typedef {object} Presence
  * @property {string} who
  * @property {number} devices
- * @property {number | null} gun_ms
- * @property {number} epoch
  * @property {boolean} ready
  * @property {boolean} sound
  */
@@ -444,6 +444,7 @@ export {}
  * @property {readonly TroubleMessage[]} troubles
  * @property {readonly CueMessage[]} cues
  * @property {number} cues_until_ms
+ * @property {number} future
  * @property {number} spare
  * @property {readonly string[]} may
  * @property {string} undo
@@ -465,7 +466,6 @@ export {}
 
 /**
  * This rider left the front.
- * @property {number} future
  *
  * @typedef {object} SwungOff
  * @property {string} rider
