@@ -185,22 +185,19 @@ def _ride_at(course: Course, team: Team, ground: Ground, riders: tuple[int, ...]
     chosen = list(riders)
     means = _stretch_means(course, ground)
     spread_s = course.length_m / 12.0
-    holdable: Floats = team.critical_power_w * scale
-    targets = np.zeros(len(ground.grade))
-    lengths: list[tuple[float, ...]] = []
     longest = longest_turns_s(course, team)
     for repeat in range(2):
         budget = (1 - team.rules.reserve_margin) * team.w_prime_j / spread_s
         holdable = scale * (team.critical_power_w + budget)
-        lengths = []
-        for index in range(len(course.stretches)):
-            here = ground.stretch == index
-            speed, shares, front = _fastest(team, means, index, chosen, holdable, scale, longest[index])
-            targets[here] = average_power_w(team, means, np.full(len(means.grade), speed), riders)[index]
-            lengths.append(turn_lengths_s(team, shares, front, longest_s=longest[index]))
+        speed, shares, front = _fastest(team, means, chosen, holdable, scale, longest)
+        targets = average_power_w(team, means, speed, riders)[ground.stretch]
         targets = speed_at_power_mps(team, ground, targets, riders)
         if repeat == 0:
             spread_s = float(np.sum(ground.length_m / targets))
+    lengths = [
+        turn_lengths_s(team, shares[index], front[index], longest_s=longest[index])
+        for index in range(len(course.stretches))
+    ]
     # A sheltered line coasts faster than its leader can hold: on descents the leader's power is the limit.
     fair_w = min(1.0, scale) * float(
         np.mean((team.critical_power_w + team.rules.draw_per_turn * team.w_prime_j / _USUAL_TURN_S)[chosen])
@@ -232,56 +229,46 @@ def _stretch_means(course: Course, ground: Ground) -> Ground:
 
 
 def _fastest(
-    team: Team,
-    means: Ground,
-    index: int,
-    chosen: list[int],
-    holdable_w: Floats,
-    scale: float,
-    longest_s: Floats,
-) -> tuple[float, Floats, Floats]:
-    """The fastest speed whose holdable shares of the front add up to one; the shares; the power on the front there."""
+    team: Team, means: Ground, chosen: list[int], holdable_w: Floats, scale: float, longest_s: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """For each stretch the fastest speed whose holdable shares of the front add up to one; the shares; front power.
+
+    Returns: (stretches,), (stretches, riders) and (stretches, riders).
+    """
     slots = team.shares[len(chosen)]
     wheel = float(np.mean(slots[1:])) if len(slots) > 1 else slots[0]
-
     drifting = min(0.5, drift_s(len(chosen), team.rules.closing_mps) / (_USUAL_TURN_S * len(chosen)))
-
     usual_s = min(max(_USUAL_TURN_S, team.rules.shortest_turn_s), team.rules.longest_turn_s)
 
     # Whoever leads shortly, or not at all, can have no more of the front than such turns are of a rotation.
-    rotation_s = float(np.minimum(longest_s, usual_s)[chosen].sum())
-    most_share = np.where(longest_s < team.rules.longest_turn_s, longest_s / max(rotation_s, 1e-9), 1.0)
+    rotation_s = np.minimum(longest_s, usual_s)[:, chosen].sum(axis=1)
+    most_share = np.where(longest_s < team.rules.longest_turn_s, longest_s / np.maximum(rotation_s, 1e-9)[:, None], 1.0)
+    most_j = min(1.0, scale) * team.rules.draw_per_turn * team.w_prime_j
+    count = len(means.grade)
+    rides = np.isin(np.arange(team.riders), chosen)
 
-    def shares_at(speed: float) -> tuple[Floats, Floats]:
+    def shares_at(speed: Floats) -> tuple[Floats, Floats]:
         front, behind, alone_w = (
-            power_w(team, means, np.array([index]), np.array([speed]), np.full((1, team.riders), share))[0]
+            power_w(team, means, slice(None), speed, np.full((count, team.riders), share))
             for share in (slots[0], wheel, 1.0)
         )
         behind = behind + drifting * (alone_w - behind)
-        spread = np.maximum(front - behind, 1e-6)
-        share = np.clip((holdable_w - behind) / spread, 0.0, 1.0)
-        most_j = min(1.0, scale) * team.rules.draw_per_turn * team.w_prime_j
+        share = np.clip((holdable_w - behind) / np.maximum(front - behind, 1e-6), 0.0, 1.0)
         share[(front - team.critical_power_w) * usual_s > most_j] = 0.0
-        share = np.minimum(share, most_share)
-        shares = np.zeros(team.riders)
         # Whoever cannot hold the wheel makes the speed impossible for everybody.
-        if np.any(behind[chosen] > holdable_w[chosen]):
-            return shares, front
-        shares[chosen] = share[chosen]
-        return shares, front
+        dropped = ((behind > holdable_w) & rides).sum(axis=1) > 0
+        return np.where(rides & ~dropped[:, None], np.minimum(share, most_share), 0.0), front
 
-    low, high = SLOWEST_LINE_MPS, FASTEST_LINE_MPS
+    low, high = np.full(count, SLOWEST_LINE_MPS), np.full(count, FASTEST_LINE_MPS)
     for _ in range(32):
         middle = 0.5 * (low + high)
-        if shares_at(middle)[0].sum() >= 1 - 1e-9:
-            low = middle
-        else:
-            high = middle
+        held = shares_at(middle)[0].sum(axis=1) >= 1 - 1e-9
+        low, high = np.where(held, middle, low), np.where(held, high, middle)
     shares, front = shares_at(low)
-    if shares.sum() <= 0:
-        may = np.array([1.0 if rider in chosen and longest_s[rider] > 0 else 0.0 for rider in range(team.riders)])
-        shares = may if may.any() else np.array([1.0 if rider in chosen else 0.0 for rider in range(team.riders)])
-    return low, shares / shares.sum(), front
+    wishes = rides & (longest_s > 0)
+    may = np.where(wishes.sum(axis=1)[:, None] > 0, wishes, rides)
+    shares = np.where(shares.sum(axis=1)[:, None] > 0, shares, may)
+    return low, shares / shares.sum(axis=1, keepdims=True), front
 
 
 def speed_at_power_mps(team: Team, ground: Ground, mean_w: Floats, riders: tuple[int, ...]) -> Floats:
