@@ -60,12 +60,14 @@ class Polished:
 
     Attributes:
         speeds_mps: (cells + 1,)
+        rotation: who leads where.
         ride: what they come to.
         worth_s_per_j: (riders,) of each rider's reserve.
         draw_s_per_j: of what the dearest turn may draw.
     """
 
     speeds_mps: Floats
+    rotation: Rotation
     ride: Ride
     worth_s_per_j: Floats
     draw_s_per_j: float = 0.0
@@ -79,13 +81,21 @@ def merit_s(team: Team, ride: Ride, rotation: Rotation, worth_s_per_j: Floats, d
 
 
 def polished(
-    team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation, steps: int, most: float = 0.02
+    team: Team,
+    ground: Ground,
+    speeds_mps: Floats,
+    rotation: Rotation,
+    steps: int,
+    most: float = 0.02,
+    longest_s: Floats | None = None,
 ) -> Polished:
     """Better speeds for a rotation; they nearly hold.
 
     Args:
         steps: how many times to look again.
         most: the largest relative change of speed in the first step; it shrinks when a step does not pay.
+        longest_s: (stretches, riders) if turns may change their lengths too, by any fraction of a second, between the
+            shortest of the rules and these; those that are 0 stay 0.
     """
     weights = hats(ground)
     speeds, ride = speeds_mps, simulate(team, ground, speeds_mps, rotation)
@@ -93,32 +103,43 @@ def polished(
     seen: _Slopes | None = None
     for _ in range(steps):
         if seen is None:
-            seen = _slopes(team, ground, speeds, ride, rotation)
-        change, lam = seen.step(speeds, weights, most)
+            seen = _slopes(team, ground, speeds, ride, rotation, lengths=longest_s is not None)
+        change, stretched, lam = seen.step(speeds, weights, most)
         found, dearest = seen.worth(lam, team.riders)
         if found.sum() > 0:
             worth = np.maximum(found, 0.02 * found.sum() / team.riders)
             draw = max(dearest, STEEP * float(worth.mean()))
         tried_mps = _changed(speeds, change)
-        tried = simulate(team, ground, tried_mps, rotation)
+        changed = rotation if longest_s is None else _stretched(team, rotation, stretched, longest_s)
+        tried = simulate(team, ground, tried_mps, changed)
         if merit_s(team, tried, rotation, worth, draw) < merit_s(team, ride, rotation, worth, draw):
-            speeds, ride, seen = tried_mps, tried, None
+            speeds, ride, rotation, seen = tried_mps, tried, changed, None
             most = min(1.6 * most, 1.0)
         else:
             most *= 0.45
             if most < 2e-4:
                 break
-    return Polished(speeds_mps=speeds, ride=ride, worth_s_per_j=worth, draw_s_per_j=draw)
+    return Polished(speeds_mps=speeds, rotation=rotation, ride=ride, worth_s_per_j=worth, draw_s_per_j=draw)
 
 
-def settled(team: Team, ground: Ground, now: Polished, rotation: Rotation, steps: int = 10) -> Polished | None:
+def _stretched(team: Team, rotation: Rotation, stretched: Floats, longest_s: Floats) -> Rotation:
+    """The rotation with turns longer by factors, given by their logarithms."""
+    old = np.array(rotation.lengths_s)
+    new = np.clip(
+        old * np.exp(stretched), team.rules.shortest_turn_s, np.maximum(longest_s, team.rules.shortest_turn_s)
+    )
+    new = np.where(old > 0, new, 0.0)
+    return replace(rotation, lengths_s=tuple(tuple(row) for row in new.tolist()))
+
+
+def settled(team: Team, ground: Ground, now: Polished, steps: int = 10) -> Polished | None:
     """The same with speeds changed as little as may be until all hold; None if so few steps don't lead there.
 
     Turns fall elsewhere when speeds change, and one that begins on another stretch has another length: so a step may
     miss. Then a shorter one is tried, then the whole ride a little slower.
     """
     weights = hats(ground)
-    speeds, ride = now.speeds_mps, now.ride
+    speeds, ride, rotation = now.speeds_mps, now.ride, now.rotation
     lacking = lacking_j(team, ride, rotation)
     for _ in range(steps):
         if lacking == 0.0:
@@ -168,20 +189,25 @@ class _Slopes:
         rows: (watched, cells + 1) joules a m/s: reserves first, then what turns may still draw.
         slack: (watched,) joules above what must be kept.
         riders: whose reserves the first rows are.
+        by_length: (watched, stretches, riders) joules for turns longer by a factor, to its logarithm.
+        stiff_length: (stretches, riders) seconds by which such a step should pay.
     """
 
     time: Floats
     rows: Floats
     slack: Floats
     riders: list[int]
+    by_length: Floats
+    stiff_length: Floats
 
-    def step(self, speeds: Floats, weights: Floats, most: float) -> tuple[Floats, Floats]:
-        """(cells + 1,) relative changes of speed that win time, and (watched,) multipliers."""
-        none = np.zeros((len(self.rows), 0, 0))
-        change, _, lam = solve_step(
-            self.time, self.rows, speeds, self.slack, weights, most, none, np.zeros((0, 0)), 0.0
+    def step(self, speeds: Floats, weights: Floats, most: float) -> tuple[Floats, Floats, Floats]:
+        """Changes that win time: (cells + 1,) of speed, relative, and (stretches, riders) of turns, as logarithms.
+
+        And the multipliers, (watched,).
+        """
+        return solve_step(
+            self.time, self.rows, speeds, self.slack, weights, most, self.by_length, self.stiff_length, most
         )
-        return change, lam
 
     def mend(self, speeds: Floats, weights: Floats) -> Floats:
         """(cells + 1,) the least relative changes of speed by which all would hold."""
@@ -197,7 +223,9 @@ class _Slopes:
         return np.asarray(found, dtype=np.float64), float(lam[count:].max(initial=0.0))
 
 
-def _slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation) -> _Slopes:
+def _slopes(
+    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, *, lengths: bool = False
+) -> _Slopes:
     mean = 0.5 * (speeds[:-1] + speeds[1:])
     by_mean = -ground.length_m / mean**2
     time = np.zeros(len(speeds))
@@ -209,11 +237,24 @@ def _slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Ro
     places = [*watched]
     places += [(rider, end) for rider, _, end, _ in steep]
     places += [(rider, start) for rider, start, _, _ in steep]
-    rows = _reserve_slopes(team, ground, speeds, ride, places)
+    rows, moved = _reserve_slopes(team, ground, speeds, ride, places)
     ends = len(watched) + len(steep)
+
+    def gathered(each: Floats) -> Floats:
+        return np.concatenate((each[: len(watched)], each[len(watched) : ends] - each[ends:]))
+
+    by_length, stiff_length = np.zeros((ends, 0, 0)), np.zeros((0, 0))
+    if lengths:
+        by_length = gathered(_length_slopes(ground, ride, rotation, moved))
+        share = np.array(rotation.lengths_s)
+        share = share / share.sum(axis=1, keepdims=True)
+        spans = np.bincount(ground.stretch, weights=np.diff(ride.edge_s))
+        stiff_length = 0.005 * spans[:, None] * np.maximum(share, 0.01)
     return _Slopes(
         time=time,
-        rows=np.vstack((rows[: len(watched)], rows[len(watched) : ends] - rows[ends:])),
+        rows=gathered(rows),
+        by_length=by_length,
+        stiff_length=stiff_length,
         slack=np.array([*(over_j[part, rider] for rider, part in watched), *(-over for _, _, _, over in steep)]),
         riders=[rider for rider, _ in watched],
     )
@@ -325,10 +366,34 @@ def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[t
     return found
 
 
-def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watched: list[tuple[int, int]]) -> Floats:
+def _length_slopes(ground: Ground, ride: Ride, rotation: Rotation, moved: Floats) -> Floats:
+    """(watched, stretches, riders) joules of reserve won by turns longer by a factor, to its logarithm.
+
+    All that follows a turn comes later by as much.
+
+    Args:
+        moved: (changes, watched) joules won by a change of place that comes a second later.
+    """
+    lengths = np.array(rotation.lengths_s)
+    slopes = np.zeros((lengths.size, moved.shape[1]))
+    turns = ride.turns[:-1]
+    if turns:
+        after = np.cumsum(moved[::-1], axis=0)[::-1]
+        ends = np.searchsorted(ride.phases.start_s[1:], [turn.end_s for turn in turns])
+        cells = np.searchsorted(ride.edge_s, [turn.start_s for turn in turns], side="right") - 1
+        riders = np.array([turn.rider for turn in turns])
+        spans = np.array([turn.end_s - turn.start_s for turn in turns])
+        np.add.at(slopes, ground.stretch[cells] * lengths.shape[1] + riders, after[ends] * spans[:, None])
+    return np.asarray(np.where(lengths > 0, slopes.T.reshape(-1, *lengths.shape), 0.0))
+
+
+def _reserve_slopes(
+    team: Team, ground: Ground, speeds: Floats, ride: Ride, watched: list[tuple[int, int]]
+) -> tuple[Floats, Floats]:
     """(watched, cells + 1) joules of reserve won at each watched place by a m/s more at each edge.
 
     Turns are kept by time: whoever is faster before a change of place has come further by then.
+    And (changes, watched) what is won by each change of place that comes a second later.
     """
     by_power, by_span, keep = drawn_slopes(team, ride)
     first, second = power_slopes(team, ground, speeds, ride)
@@ -345,8 +410,8 @@ def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watc
     rows = np.zeros((len(watched), len(ground.grade) + 1))
     rows[:, :-1] -= np.add.reduceat(weight[1:] * at_first[:, riders], firsts, axis=0).T
     rows[:, 1:] -= np.add.reduceat(weight[1:] * at_second[:, riders], firsts, axis=0).T
-    if not ride.turns or len(ride.phases.start_s) < 2:
-        return rows
+    if len(ride.phases.start_s) < 2:
+        return rows, np.zeros((0, len(watched)))
     # The ground comes later under a change of place: less of what was before it, more of what is after.
     changes, cell, share, jump = _changes(team, ground, speeds, ride)
     moved = np.where(
@@ -359,7 +424,7 @@ def _reserve_slopes(team: Team, ground: Ground, speeds: Floats, ride: Ride, watc
     shift = ((later + inside) * (np.diff(ride.edge_s) / (2 * mean))[:, None]).T
     rows[:, :-1] += shift
     rows[:, 1:] += shift
-    return rows
+    return rows, moved
 
 
 def _changes(

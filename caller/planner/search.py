@@ -282,7 +282,7 @@ def _refined(
 
 def _holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
     """The same ride mended until everybody holds; where that fails, slowed down."""
-    mended = settled(team, ground, now, rotation)
+    mended = settled(team, ground, now)
     if mended is None:
         return held(team, ground, now.speeds_mps, rotation)
     return Effort(speeds_mps=mended.speeds_mps, rotation=rotation, ride=mended.ride)
