@@ -10,7 +10,17 @@ from operator import attrgetter
 from caller.errors import PlanRefused, RulesRefused
 from caller.units import RiderId, figure_text
 
-__all__ = ["Plan", "PlannedReserve", "PlannedTurn", "RaceRules", "StretchRule", "TurnRule", "rule_at"]
+__all__ = [
+    "Effect",
+    "Plan",
+    "PlannedReserve",
+    "PlannedTurn",
+    "RaceRules",
+    "Shortfall",
+    "StretchRule",
+    "TurnRule",
+    "rule_at",
+]
 
 RECOVERIES = ("differential-2015", "integral-2012", "elite-2018")
 """The published models by which a reserve refills: see physics.reserve_after_j."""
@@ -242,6 +252,36 @@ class Plan:
     def length_m(self) -> float:
         """How long the course is that this plan was made for."""
         return self.schedule[-1][0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortfall:
+    """Who would fall below the margin if turns were ridden so, where it is worst, and by how much."""
+
+    rider: RiderId
+    at_m: float
+    short_j: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one choice in a plan buys.
+
+    Attributes:
+        key: which choice.
+        words: the same, for people.
+        otherwise: what was solved instead.
+        other_s: the finish with the choice made otherwise; None if then nobody holds.
+        gain_s: by how much the plan is faster than that; below 0, what the choice costs.
+        tells: whether that is more than the search's own scatter.
+    """
+
+    key: str
+    words: str
+    otherwise: str
+    other_s: float | None
+    gain_s: float | None
+    tells: bool
 
 
 _start_m = attrgetter("start_m")

@@ -25,6 +25,7 @@ from server.routes.asking import Parts
 from server.routes.gate import Gate
 from server.routes.live import live
 from server.routes.pages import WebFiles, files, pages
+from server.routes.plans import plans
 from server.routes.races import races
 from server.runner.house import House
 from server.settings import Settings, version
@@ -114,7 +115,7 @@ def make_app(settings: Settings) -> FastAPI:
     for refused in (CallerError, ServerRefused, RequestValidationError, HTTPException, VoiceRefused):
         app.add_exception_handler(refused, _answer_refusal)
     app.add_exception_handler(Exception, _answer_refusal)
-    for router in (files, races, live):
+    for router in (files, races, plans, live):
         app.include_router(router)
     app.mount("/web", WebFiles(directory=settings.web_dir, check_dir=False))
     app.include_router(pages)  # last: it takes whatever no other did

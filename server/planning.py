@@ -15,16 +15,13 @@ import struct
 import sys
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 from caller.course import Course
 from caller.errors import CallerError, NoPlan
-from caller.plan import Plan, RaceRules
+from caller.plan import Effect, Plan, RaceRules, Shortfall
 from caller.riders import Roster
 from caller.units import RiderId
-
-if TYPE_CHECKING:  # the server starts without waiting for the arrays
-    from caller.planner import Effect, Short
 
 __all__ = ["Planning", "Report", "TooLong", "WorkerBroken", "WorkerBusy", "best_plan", "plan_effects", "serve_worker"]
 
@@ -86,7 +83,7 @@ class Planning:
         *,
         order: tuple[RiderId, ...] | None,
         lengths_s: Mapping[tuple[int, RiderId], float],
-    ) -> tuple[Plan, "tuple[Short, ...]"]:
+    ) -> tuple[Plan, tuple[Shortfall, ...]]:
         """A plan changed by hand, and who would fall short at its old speeds. Raises: as plan."""
         answer: Any = await self._planner.ask("by_hand", course, roster, rules, plan, order, dict(lengths_s))
         return answer  # type: ignore[no-any-return]
@@ -98,7 +95,7 @@ class Planning:
 
     async def effect(
         self, course: Course, roster: Roster, rules: RaceRules, plan: Plan, key: str, report: Report | None = None
-    ) -> "Effect":
+    ) -> Effect:
         """What one choice of a plan buys. Raises: as plan."""
         found: Any = await self._planner.ask("effect", course, roster, rules, plan, key, report=report)
         return found  # type: ignore[no-any-return]
@@ -287,7 +284,7 @@ def best_plan(
 
 def plan_effects(
     course: Course, roster: Roster, rules: RaceRules, plan: Plan, report: Report | None = None
-) -> "tuple[Effect, ...]":
+) -> tuple[Effect, ...]:
     """Everything that can be told of what a plan's choices buy, in this process: for the command line.
 
     Raises: RequestRefused: the plan was not searched for.
@@ -298,7 +295,7 @@ def plan_effects(
 
 
 def _planner() -> Any:
-    """The planner, imported when it is first needed: the server starts without waiting for the arrays."""
+    """The planner, imported when it is first needed: the server itself never loads the arrays."""
     # Small arrays: a second thread only gets in the way, and a fixed number of them adds in a fixed order.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from caller import planner

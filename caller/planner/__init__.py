@@ -1,7 +1,7 @@
 """Search for a plan the line can hold. Must not know of races that are running, nor of who asks."""
 
-from caller.planner.effects import EFFECTS, Effect, effect, effects_of
-from caller.planner.hand import HAND, Short, by_hand
+from caller.planner.effects import EFFECTS, effect, effects_of
+from caller.planner.hand import HAND, by_hand
 from caller.planner.mend import mended
 from caller.planner.search import FORMS, optimise
 from caller.planner.steady import steady_plan
@@ -10,8 +10,6 @@ __all__ = [
     "EFFECTS",
     "FORMS",
     "HAND",
-    "Effect",
-    "Short",
     "by_hand",
     "effect",
     "effects_of",

@@ -4,37 +4,21 @@ Nothing here is a rule of how to ride. Must not know how a plan is searched for,
 """
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
 from caller.course import Course, Terrain
 from caller.errors import NoPlan, RequestRefused
-from caller.plan import Plan, RaceRules
+from caller.plan import Effect, Plan, RaceRules
 from caller.planner.search import Report, optimise
 from caller.riders import Roster
 
-__all__ = ["EFFECTS", "Effect", "effect", "effects_of"]
+__all__ = ["EFFECTS", "effect", "effects_of"]
 
 _SCATTER: Final = 0.0005
 """Two searches of the same race from different beginnings differ by about so much of the time (seen on our courses)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
-    """What one choice buys.
-
-    Attributes:
-        key: one of EFFECTS.
-        other_s: the finish with the choice made otherwise; None if then nobody holds.
-        gain_s: by how much the plan is faster than that; below 0, what the choice costs.
-        tells: whether that is more than the search's own scatter.
-    """
-
-    key: str
-    other_s: float | None
-    gain_s: float | None
-    tells: bool
 
 
 def effects_of(course: Course, plan: Plan) -> tuple[str, ...]:
@@ -62,12 +46,20 @@ def effect(
         plan: as optimise found it for this course, these riders and these rules.
         key: one of EFFECTS.
     """
-    try:
-        other_s = EFFECTS[key].solve(course, roster, rules, plan, report).finish_s
-    except NoPlan:
-        return Effect(key=key, other_s=None, gain_s=None, tells=True)
-    gain_s = other_s - plan.finish_s
-    return Effect(key=key, other_s=other_s, gain_s=round(gain_s, 3), tells=abs(gain_s) >= _SCATTER * plan.finish_s)
+    question = EFFECTS[key]
+    other_s: float | None = None
+    gain_s: float | None = None
+    with suppress(NoPlan):
+        other_s = question.solve(course, roster, rules, plan, report).finish_s
+        gain_s = round(other_s - plan.finish_s, 3)
+    return Effect(
+        key=key,
+        words=question.words,
+        otherwise=question.otherwise,
+        other_s=other_s,
+        gain_s=gain_s,
+        tells=gain_s is None or abs(gain_s) >= _SCATTER * plan.finish_s,
+    )
 
 
 _Solve = Callable[[Course, Roster, RaceRules, Plan, Report | None], Plan]

@@ -5,13 +5,12 @@ tells it, nor how a plan is searched for.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from caller.course import Course
 from caller.errors import NoPlan, PlanRefused
-from caller.plan import Plan, RaceRules
+from caller.plan import Plan, RaceRules, Shortfall
 from caller.planner.model import (
     FASTEST_LINE_MPS,
     SLOWEST_LINE_MPS,
@@ -20,32 +19,24 @@ from caller.planner.model import (
     Rotation,
     Team,
     cut_ground,
+    floors_j,
     form_team,
     simulate,
 )
 from caller.planner.polish import polished
-from caller.planner.search import held
-from caller.planner.steady import check_counted, floor_j
+from caller.planner.search import holding
+from caller.planner.steady import check_counted
 from caller.planner.writing import places_m, write_plan
 from caller.riders import Roster
 from caller.units import RiderId
 
-__all__ = ["HAND", "Short", "by_hand"]
+__all__ = ["HAND", "by_hand"]
 
 HAND = "by hand"
 """The method of such a plan."""
 
 _STEPS = 12
 _SMOOTH = 0.01
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Short:
-    """Who would fall below the margin at the speeds of the plan before: where first at the worst, by how much."""
-
-    rider: RiderId
-    at_m: float
-    short_j: float
 
 
 def by_hand(
@@ -56,7 +47,7 @@ def by_hand(
     *,
     order: Sequence[RiderId] | None = None,
     lengths_s: Mapping[tuple[int, RiderId], float] | None = None,
-) -> tuple[Plan, tuple[Short, ...]]:
+) -> tuple[Plan, tuple[Shortfall, ...]]:
     """The plan with turns or order changed, without a search; and who would fall short at the plan's own speeds.
 
     Args:
@@ -74,9 +65,7 @@ def by_hand(
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     speeds = _speeds_mps(plan, ground)
     short = _short(roster, team, ground, speeds, rotation)
-    better = polished(team, ground, speeds, rotation, _STEPS)
-    tried = (held(team, ground, one, rotation) for one in (better.speeds_mps, speeds))
-    effort = min((one for one in tried if one), key=lambda one: one.ride.finish_s, default=None)
+    effort = holding(team, ground, polished(team, ground, speeds, rotation, _STEPS), rotation)
     if effort is None:
         worst = max(short, key=lambda one: one.short_j, default=None)
         whose = "somebody" if worst is None else roster[worst.rider].name
@@ -137,7 +126,13 @@ def _rotation(
         if not any(row):
             raise PlanRefused("plan", f"turns on {rule.name}", "nobody who leads", "expected at least one turn")
         rows.append(tuple(row))
-    return Rotation(order=tuple(roster.ids.index(rider) for rider in wanted), lengths_s=tuple(rows))
+    spare = len(roster.riders) - rules.counted
+    spent = [(roster.ids.index(rider), at_m) for rider, at_m in plan.spent if rider in roster.ids]
+    return Rotation(
+        order=tuple(roster.ids.index(rider) for rider in wanted),
+        lengths_s=tuple(rows),
+        spent=tuple(spent[: max(0, spare)]),
+    )
 
 
 def _speeds_mps(plan: Plan, ground: Ground) -> Floats:
@@ -157,13 +152,16 @@ def _speeds_mps(plan: Plan, ground: Ground) -> Floats:
     return np.concatenate(([0.0], np.clip(found, SLOWEST_LINE_MPS / 2, FASTEST_LINE_MPS)))
 
 
-def _short(roster: Roster, team: Team, ground: Ground, speeds: Floats, rotation: Rotation) -> tuple[Short, ...]:
+def _short(roster: Roster, team: Team, ground: Ground, speeds: Floats, rotation: Rotation) -> tuple[Shortfall, ...]:
     ride = simulate(team, ground, speeds, rotation)
     places = places_m(ground, ride, speeds)
+    floor_j = floors_j(team, rotation)
     found = []
     for rider in rotation.order:
         worst = int(np.argmin(ride.left_j[:, rider]))
-        short_j = float(floor_j(team)[rider] - ride.left_j[worst, rider])
+        short_j = float(floor_j[rider] - ride.left_j[worst, rider])
         if short_j > 0.01 * team.w_prime_j[rider]:
-            found.append(Short(rider=roster.ids[rider], at_m=round(float(places[worst]), 1), short_j=round(short_j, 1)))
+            found.append(
+                Shortfall(rider=roster.ids[rider], at_m=round(float(places[worst]), 1), short_j=round(short_j, 1))
+            )
     return tuple(sorted(found, key=lambda one: -one.short_j))

@@ -49,7 +49,7 @@ from caller.planner.writing import write_plan
 from caller.riders import Roster
 from caller.units import RiderId
 
-__all__ = ["FORMS", "Report", "optimise"]
+__all__ = ["FORMS", "Report", "holding", "optimise"]
 
 FORMS: Final = ("memorable", "free")
 """memorable: one length a rider and stretch in steps of 5 s; free: in steps of 1 s."""
@@ -270,17 +270,17 @@ def _refined(
 ) -> Effort | None:
     """Turns by trial and speeds by slope, in turn; the best that holds."""
     now = polished(team, ground, speeds, rotation, 6)
-    best = _holding(team, ground, now, rotation)
+    best = holding(team, ground, now, rotation)
     for _ in range(rounds):
         rotation = _sweep(course, team, ground, now, rotation, step_s, freedom)
         now = polished(team, ground, now.speeds_mps, rotation, 8)
-        after = _holding(team, ground, now, rotation)
+        after = holding(team, ground, now, rotation)
         if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
             best = after
     return best
 
 
-def _holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
+def holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
     """The same ride mended until everybody holds; where that fails, slowed down."""
     mended = settled(team, ground, now)
     if mended is None:

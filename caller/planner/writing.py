@@ -88,12 +88,13 @@ def write_plan(
                 at_stretch_end_j=tuple(round(float(left_j), 1) for left_j in ride.stretch_j[:, rider]),
                 least_j=round(float(ride.least_j[rider]), 1),
                 least_at_m=round(float(places[int(np.argmin(ride.left_j[:, rider]))]), 1),
-                curve=_curve(places, ride.left_j[:, rider]),
+                curve=_curve(places, ride.left_j[:, rider], _last(ride, rider)),
             )
             for rider in sorted(rotation.order)
         ),
         bound_s=None if bound_s is None else round(bound_s, 3),
         equal_turns_s=None if equal_turns_s is None else round(equal_turns_s, 3),
+        spent=tuple(sorted(((ids[rider], round(at_m, 1)) for rider, at_m in rotation.spent), key=lambda one: one[1])),
     )
 
 
@@ -133,10 +134,16 @@ def places_m(ground: Ground, ride: Ride, speeds_mps: Floats) -> Floats:
     return np.asarray(ground.edge_m[cells] + speeds_mps[cells] * since + 0.5 * gain[cells] * since * since)
 
 
-def _curve(places_m: Floats, left_j: Floats) -> tuple[tuple[float, float], ...]:
+def _last(ride: Ride, rider: int) -> int:
+    """The last instant at which a rider rides: the end, or when one who is spent lets the line go."""
+    gone = np.flatnonzero(ride.phases.rides[ride.phase, rider] == 0)
+    return int(gone[0]) if len(gone) else len(ride.cut_s) - 1
+
+
+def _curve(places_m: Floats, left_j: Floats, last: int) -> tuple[tuple[float, float], ...]:
     """A rider's reserve along the course: the lowest and the highest in each of _COLUMNS parts, and both ends."""
-    columns = np.minimum((places_m / places_m[-1] * _COLUMNS).astype(int), _COLUMNS - 1)
-    kept = {0, len(left_j) - 1}
+    columns = np.minimum((places_m / places_m[-1] * _COLUMNS).astype(int), _COLUMNS - 1)[: last + 1]
+    kept = {0, last}
     for column in range(_COLUMNS):
         here = np.flatnonzero(columns == column)
         if len(here):

@@ -18,10 +18,10 @@ from server.runner.draft import DraftRider, roster_of, still_missing
 from server.runner.house import Race
 from server.wire import http
 from server.wire.errors import NotKnown, NotYet, TooLarge
-from server.wire.outbound import CourseCard, PlanCard
+from server.wire.outbound import CourseCard
 from server.wire.view import course_card, plan_card
 
-__all__ = ["races"]
+__all__ = ["draft_of", "races"]
 
 races = APIRouter()
 
@@ -38,7 +38,7 @@ async def make(request: Request, body: http.NewName) -> http.NewRace:
 @races.get("/api/races/{code}")
 async def read(request: Request, code: str) -> http.Draft:
     """A race as it is set up so far."""
-    return _draft(parts_of(request), await director_of(request, code))
+    return draft_of(parts_of(request), await director_of(request, code))
 
 
 @races.put("/api/races/{code}/name")
@@ -87,14 +87,12 @@ async def rules(request: Request, code: str, body: http.RulesForm) -> http.Rules
     return _rules(race.draft.rules)
 
 
-@races.post("/api/races/{code}/plan")
-async def plan(request: Request, code: str, body: http.PlanAsk | None = None) -> PlanCard:
-    """Has a plan made; it takes a while."""
+@races.put("/api/races/{code}/course-names")
+async def course_names(request: Request, code: str, body: http.CourseNames) -> CourseCard:
+    """Other names for the course, its stretches and landmarks; the plan stays."""
     race = await director_of(request, code)
-    asked = body or http.PlanAsk()
-    draft = await parts_of(request).house.plan(race, method=asked.method, form=asked.form)
-    assert draft.plan is not None
-    return plan_card(draft.plan, roster_of(draft))
+    named = await parts_of(request).house.set_names(race, body.name, body.stretches, body.landmarks)
+    return course_card(named)
 
 
 @races.post("/api/races/{code}/open")
@@ -185,7 +183,8 @@ def _claimed(race: Race, rider: RiderId) -> bool:
 # Cards
 
 
-def _draft(parts: Parts, race: Race) -> http.Draft:
+def draft_of(parts: Parts, race: Race) -> http.Draft:
+    """A race as it is set up so far."""
     draft = race.draft
     return http.Draft(
         code=race.code,
@@ -193,7 +192,7 @@ def _draft(parts: Parts, race: Race) -> http.Draft:
         course=None if draft.course is None else course_card(draft.course),
         riders=tuple(_figures(one) for one in draft.riders),
         rules=_rules(draft.rules),
-        plan=None if draft.plan is None else plan_card(draft.plan, roster_of(draft)),
+        plan=None if draft.plan is None else plan_card(draft.plan, roster_of(draft), whole=True),
         phase=race.phase,
         links=None if race.live is None else _links(parts, race),
         refused=still_missing(draft),
@@ -214,6 +213,9 @@ def _figures(one: DraftRider) -> http.RiderFigures:
         height_cm=one.height_cm,
         bike_mass_kg=rider.bike_mass_kg,
         language=rider.language,
+        on_flat=rider.on_flat,
+        on_climbs=rider.on_climbs,
+        on_descents=rider.on_descents,
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import cattrs
 
 from caller.course import Course
-from caller.errors import CallerError, LogRefused, RosterRefused
+from caller.errors import CallerError, FileRefused, LogRefused, RosterRefused
 from caller.physics import drag_area_estimate_m2
 from caller.plan import Plan, RaceRules
 from caller.riders import Rider, Roster, rider_key
@@ -49,6 +49,39 @@ class Draft:
         """Another course; the plan is gone."""
         return replace(self, course=course, plan=None)
 
+    def with_names(self, name: str, stretches: Sequence[str], landmarks: Sequence[str]) -> "Draft":
+        """Other names for the course and its parts; the plan stays, with them.
+
+        Raises: FileRefused: there is no course, a name is none, or there are more or fewer than parts.
+        """
+        course = self.course
+        if course is None:
+            raise FileRefused("course", "names", "no course", "upload a file or type a table first")
+        for what, names, parts in (
+            ("stretches", stretches, course.stretches),
+            ("landmarks", landmarks, course.landmarks),
+        ):
+            if len(names) != len(parts):
+                raise FileRefused("course", what, f"{len(names)} names", f"expected {len(parts)}, one for each")
+        named = replace(
+            course,
+            name=_name(name, "course"),
+            stretches=tuple(
+                replace(part, name=_name(text, part.name))
+                for part, text in zip(course.stretches, stretches, strict=True)
+            ),
+            landmarks=tuple(
+                replace(mark, name=_name(text, mark.name))
+                for mark, text in zip(course.landmarks, landmarks, strict=True)
+            ),
+        )
+        if self.plan is None:
+            return replace(self, course=named)
+        # A plan kept from elsewhere may be cut otherwise than the course: then its own names stay.
+        renamed = {part.start_m: part.name for part in named.stretches}
+        rules = tuple(replace(rule, name=renamed.get(rule.start_m, rule.name)) for rule in self.plan.rules)
+        return replace(self, course=named, plan=replace(self.plan, rules=rules))
+
     def with_riders(self, riders: tuple[DraftRider, ...]) -> "Draft":
         """Other riders; the plan is gone."""
         return self if riders == self.riders else replace(self, riders=riders, plan=None)
@@ -56,6 +89,13 @@ class Draft:
     def with_rules(self, rules: RaceRules) -> "Draft":
         """Other rules; the plan is gone."""
         return self if rules == self.rules else replace(self, rules=rules, plan=None)
+
+
+def _name(text: str, of: str) -> str:
+    name = " ".join(text.split())
+    if not 1 <= len(name) <= LONGEST_NAME or not name.isprintable():
+        raise FileRefused(of, "name", repr(text[:40]), f"expected 1 to {LONGEST_NAME} printable characters")
+    return name
 
 
 def still_missing(draft: Draft) -> tuple[str, ...]:
@@ -113,6 +153,9 @@ def _rider(form: RiderForm, taken: set[str]) -> DraftRider:
         drag_area_m2=drag_area_m2,
         bike_mass_kg=_BIKE_MASS_KG if form.bike_mass_kg is None else form.bike_mass_kg,
         language=form.language or "en",
+        on_flat=form.on_flat or "planned",
+        on_climbs=form.on_climbs or "planned",
+        on_descents=form.on_descents or "planned",
     )
     return DraftRider(rider=rider, height_cm=form.height_cm, estimated=estimated)
 
@@ -131,6 +174,9 @@ def _estimated_drag_area_m2(form: RiderForm, name: str) -> float:
             "expected 120 to 220 cm and 30 to 150 kg to estimate a drag area from",
         ) from None
 
+
+LONGEST_NAME = 40
+"""Of a stretch or landmark: as long as a scenario's."""
 
 _BIKE_MASS_KG = 9.0
 """Where nobody told it, as in caller.riders."""

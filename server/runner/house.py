@@ -21,7 +21,6 @@ from caller.plan import RaceRules
 from caller.race import Phase
 from caller.rehearsal import Scenario, read_scenario
 from caller.units import RiderId
-from server import planning
 from server.auth import DIRECTOR, Role, Seat, Tickets, join_code
 from server.clock import Clock
 from server.planning import Planning
@@ -35,11 +34,12 @@ from server.runner.draft import (
     still_missing,
 )
 from server.runner.live import LiveRace
+from server.runner.plans import Plans, Trials, worker
 from server.runner.rehearsing import Riders
 from server.runner.voicing import Speaker
 from server.settings import Settings
 from server.store import CodeTaken, RaceRow, SeatRow, Store, StoreFailed
-from server.wire.errors import AlreadySo, NotKnown, NotStored, TooLate, TooMany, Unexpected
+from server.wire.errors import AlreadySo, NotKnown, NotStored, Unexpected
 from server.wire.http import RiderForm
 
 __all__ = ["House", "Race", "RehearsalFile"]
@@ -63,6 +63,7 @@ class Race:
         riders: of a rehearsal.
         changing: held while the draft, the seats or the opening change.
         asked: questions to the workers that are still open for it.
+        trials: what is being worked out about its plan, and what was.
     """
 
     row: RaceRow
@@ -72,6 +73,7 @@ class Race:
     riders: Riders | None = None
     changing: asyncio.Lock = field(default_factory=asyncio.Lock)
     asked: int = 0
+    trials: Trials = field(default_factory=Trials)
 
     @property
     def code(self) -> str:
@@ -119,6 +121,7 @@ class House:
         self._store = store
         self._tickets = tickets
         self._planner = planner
+        self.plans = Plans(planner, clock, self._save)
         self._voice = voice
         self._races: OrderedDict[str, Race] = OrderedDict()
         self._loading = asyncio.Lock()
@@ -205,6 +208,7 @@ class House:
                 await self._let_go(idle)
 
     async def _let_go(self, race: Race) -> None:
+        self.plans.cancel(race)
         if race.riders is not None:
             await race.riders.close()
         if race.live is not None:
@@ -275,13 +279,13 @@ class House:
 
     async def set_course_file(self, race: Race, data: bytes, file_name: str) -> Course:
         """The course a file holds. Raises: FileRefused, AlreadySo, TooLate, TooMany, NotStored."""
-        with _worker("reading the file", race):
+        with worker("reading the file", race):
             course = await self._planner.read_course(data, file_name)
         return await self._set_course(race, course)
 
     async def set_course_table(self, race: Race, name: str, rows: tuple[tuple[float, float], ...]) -> Course:
         """The course that a table describes. Raises: as set_course_file."""
-        with _worker("reading the table", race):
+        with worker("reading the table", race):
             course = await self._planner.read_table(name, rows)
         return await self._set_course(race, course)
 
@@ -302,20 +306,18 @@ class House:
         async with race.changing:
             await self._save(race, race.draft.with_rules(rules))
 
-    async def plan(self, race: Race, *, method: str = "optimised", form: str = "memorable") -> Draft:
-        """Has a plan made. Answers the draft with it. Raises: NoPlan, RequestRefused, TooLate, TooMany, AlreadySo."""
-        asked = race.draft
-        missing = still_missing(replace(asked, plan=None))
-        if asked.course is None or len(missing) > 1 or not missing[0].startswith("plan:"):
-            raise RequestRefused("make a plan", "; ".join(one for one in missing if not one.startswith("plan:")))
-        with _worker("planning", race):
-            plan = await self._planner.plan(asked.course, roster_of(asked), asked.rules, method=method, form=form)
+    async def set_names(self, race: Race, name: str, stretches: Sequence[str], landmarks: Sequence[str]) -> Course:
+        """Other names for the course and its parts; the plan stays. Raises: FileRefused, AlreadySo, NotStored."""
+
+        def rename(draft: Draft) -> Draft:
+            return draft.with_names(name, stretches, landmarks)
+
         async with race.changing:
-            now = race.draft
-            if (now.course, now.riders, now.rules) != (asked.course, asked.riders, asked.rules):
-                raise AlreadySo("the course, the riders or the rules were changed while planning; make the plan anew")
-            await self._save(race, replace(now, plan=plan))
-            return race.draft
+            before = race.draft
+            await self._save(race, rename(before))
+            race.trials.renamed(before, race.draft, rename)
+            assert race.draft.course is not None
+            return race.draft.course
 
     async def _save(self, race: Race, draft: Draft) -> None:
         if race.live is not None and race.live.state.phase is not Phase.LOBBY:
@@ -374,7 +376,7 @@ class House:
         """
         scenario = file.scenario
         seed = scenario.seed if seed is None else seed
-        with _worker("planning"):
+        with worker("planning"):
             plan = await self._planner.plan(scenario.course, scenario.roster, scenario.rules, method=scenario.plan)
         kept = json.dumps({"name": file.name, "path": str(file.path), "seed": seed})
         race = await self.create(scenario.title, rehearsal=kept, rate=pace)
@@ -431,13 +433,14 @@ class House:
                     race.live.clips_came()
 
     async def _sweep(self) -> None:
-        """Drops the slow, and tells everybody when the voice is lost or found."""
+        """Drops the slow and what nobody waits for, and tells everybody when the voice is lost or found."""
         status = self._voice.status
         while True:
             await self.clock.pause(_SWEEP_S)
             now_ms = self.clock.wall_ms()
             before, status = status, self._voice.status
             for race in tuple(self._races.values()):
+                self.plans.drop_unseen(race)
                 if race.live is not None:
                     race.live.hub.drop_slow(now_ms, self.settings.limits.send_s * 1000)
                     if status != before and len(race.live.hub):
@@ -474,7 +477,12 @@ def _rider_of(race: Race, rider: str) -> DraftRider:
 
 
 def _idle(race: Race) -> bool:
-    return not race.changing.locked() and not race.asked and (race.live is None or not race.live.busy)
+    return (
+        not race.changing.locked()
+        and not race.asked
+        and not race.trials.busy
+        and (race.live is None or not race.live.busy)
+    )
 
 
 @contextlib.contextmanager
@@ -485,22 +493,3 @@ def _disk() -> Any:
     except StoreFailed as failed:
         log.error("the disk failed: %s", failed)
         raise NotStored(f"the server could not use its disk ({failed}); nothing has changed") from failed
-
-
-@contextlib.contextmanager
-def _worker(doing: str, race: Race | None = None) -> Any:
-    """A worker that fails, said to whoever waits for it; meanwhile the race stays in memory."""
-    if race is not None:
-        race.asked += 1
-    try:
-        yield
-    except planning.TooLong as late:
-        raise TooLate(f"{doing} took longer than {late} and was given up; try a simpler one") from late
-    except planning.WorkerBusy as busy:
-        raise TooMany(f"{doing}: too many wait for it already; try again in a minute") from busy
-    except planning.WorkerBroken as broken:
-        log.error("%s: the worker broke: %s", doing, broken)
-        raise Unexpected(str(broken)) from broken
-    finally:
-        if race is not None:
-            race.asked -= 1

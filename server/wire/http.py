@@ -1,6 +1,6 @@
 """What is asked and answered over HTTP, as pydantic models. Decides nothing."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -9,8 +9,14 @@ from server.wire.base import Message, RiderKey
 from server.wire.outbound import CourseCard, PlanCard
 
 __all__ = [
+    "ChangeCard",
+    "Column",
+    "Columns",
+    "CourseNames",
     "CourseTable",
     "Draft",
+    "EffectCard",
+    "Effects",
     "JoinAsk",
     "JoinPage",
     "LinkCard",
@@ -23,15 +29,23 @@ __all__ = [
     "PlanAsk",
     "RehearsalCard",
     "RehearsalLinks",
+    "RiderChange",
     "RiderFigures",
     "RiderForm",
+    "RiderPart",
     "RulesForm",
+    "ShortCard",
     "Ticket",
     "Trouble",
+    "TurnAsk",
+    "WhatIfAsk",
+    "WorkCard",
 ]
 
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"\S")]
 Figure = Annotated[float, Field(allow_inf_nan=False)]
+Wish = Annotated[str, Field(max_length=20)]
+"""How a rider is to lead on a terrain: ``planned``, ``short`` or ``none``."""
 
 
 class Trouble(Message):
@@ -74,6 +88,9 @@ class RiderForm(Message):
     height_cm: Figure | None = None
     bike_mass_kg: Figure | None = None
     language: str | None = Field(default=None, max_length=10)
+    on_flat: Wish | None = None
+    on_climbs: Wish | None = None
+    on_descents: Wish | None = None
 
 
 class RiderFigures(Message):
@@ -90,6 +107,9 @@ class RiderFigures(Message):
     height_cm: float | None
     bike_mass_kg: float
     language: str
+    on_flat: str
+    on_climbs: str
+    on_descents: str
 
 
 _STANDARD = RaceRules()
@@ -161,14 +181,152 @@ class Draft(Message):
     refused: tuple[str, ...]
 
 
+class CourseNames(Message):
+    """Names for the course, all its stretches and all its landmarks, in their order."""
+
+    name: str = Field(max_length=200)
+    stretches: tuple[Annotated[str, Field(max_length=200)], ...] = Field(max_length=100)
+    landmarks: tuple[Annotated[str, Field(max_length=200)], ...] = Field(max_length=100)
+
+
 class PlanAsk(Message):
     """Which plan: the best that is found, or the plain one at steady power that it must beat; and its form.
 
-    ``memorable`` has one length a rider and stretch in steps a rider can keep in mind; ``free`` has any.
+    ``memorable`` has one length a rider and stretch in steps a rider can keep in mind; ``free`` has any. ``order`` is
+    the line at the gun, if it is not to be looked for.
     """
 
     method: Literal["optimised", "steady"] = "optimised"
     form: Literal["memorable", "free"] = "memorable"
+    order: tuple[RiderKey, ...] | None = Field(default=None, max_length=20)
+
+
+class WorkCard(Message):
+    """What is being worked out for a race. ``over`` once it is; ``trouble`` if it came to nothing."""
+
+    doing: Literal["plan", "what_if", "effects"] | None
+    step: str = ""
+    share: float = 0.0
+    over: bool = True
+    trouble: Trouble | None = None
+
+
+class RiderChange(Message):
+    """A rider otherwise than in the race: by so much stronger (0.05 is five per cent, of critical power and of W′),
+    or leading otherwise."""
+
+    rider: RiderKey
+    stronger: Figure | None = Field(default=None, ge=-0.5, le=0.5)
+    on_flat: Wish | None = None
+    on_climbs: Wish | None = None
+    on_descents: Wish | None = None
+
+
+class TurnAsk(Message):
+    """A turn set by hand: on which stretch (0 is the first), whose, how long; 0 s is none."""
+
+    stretch: int = Field(ge=0, le=200)
+    rider: RiderKey
+    length_s: Figure
+
+
+class WhatIfAsk(Message):
+    """What is to be otherwise. ``rules`` holds only the rules that differ.
+
+    With ``by_hand`` nothing is searched for: the plan's own turns are ridden, with ``turns`` and ``order`` in their
+    place, at the speeds that holds.
+    """
+
+    without: tuple[RiderKey, ...] = Field(default=(), max_length=10)
+    riders: tuple[RiderChange, ...] = Field(default=(), max_length=10)
+    rules: dict[str, Any] = Field(default_factory=dict, max_length=30)
+    order: tuple[RiderKey, ...] | None = Field(default=None, max_length=20)
+    form: Literal["memorable", "free"] | None = None
+    by_hand: bool = False
+    turns: tuple[TurnAsk, ...] = Field(default=(), max_length=400)
+
+
+class ChangeCard(Message):
+    """One thing that differs from the race as it is set up.
+
+    ``kind``: a rider ``without`` or ``with`` (again), a rider's ``figure`` (``key`` as in the form), a ``rule``
+    (``key`` as in the rules), the ``order``, the ``form``, a ``turn`` (``key`` is the stretch's name, seconds).
+    """
+
+    kind: Literal["without", "with", "figure", "rule", "order", "form", "turn", "by_hand"]
+    rider: str = ""
+    key: str = ""
+    before: float | str | None = None
+    after: float | str | None = None
+
+
+class RiderPart(Message):
+    """A rider's part in a plan: turns, their sum, mean power there, least reserve as a share of W′ and where."""
+
+    rider: str
+    name: str
+    turns: int
+    front_s: float
+    power_w: float
+    least: float
+    least_j: float
+    least_at_m: float | None
+
+
+class ShortCard(Message):
+    """Who would fall below the margin at the plan's old speeds: where, by how much."""
+
+    rider: str
+    name: str
+    at_m: float
+    short_j: float
+
+
+class Column(Message):
+    """A plan beside others: the race's own (``key`` empty), or a variant.
+
+    ``against_s`` is the finish less the race's own; None where one of them is missing. ``refused`` is the sentence if
+    no plan holds.
+    """
+
+    key: str
+    changes: tuple[ChangeCard, ...] = ()
+    method: str = ""
+    order: tuple[str, ...] = ()
+    finish_s: float | None = None
+    against_s: float | None = None
+    gap: float | None = None
+    riders: tuple[RiderPart, ...] = ()
+    short: tuple[ShortCard, ...] = ()
+    refused: str = ""
+
+
+class Columns(Message):
+    """The race's own plan, None if there is none, and the variants tried, the oldest first."""
+
+    own: Column | None
+    variants: tuple[Column, ...]
+
+
+class EffectCard(Message):
+    """What one choice of the plan buys, in seconds; below 0 it costs. ``tells`` is False within the search's scatter.
+
+    ``other_s`` is None where, with the choice made otherwise, nobody holds.
+    """
+
+    key: str
+    words: str
+    otherwise: str
+    other_s: float | None
+    gain_s: float | None
+    tells: bool
+
+
+class Effects(Message):
+    """What the plan's choices buy, as far as it is worked out. ``whole`` once all are."""
+
+    rows: tuple[EffectCard, ...]
+    whole: bool
 
 
 class JoinAsk(Message):

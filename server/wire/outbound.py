@@ -69,15 +69,34 @@ class RuleCard(Message):
 
 
 class ReserveCard(Message):
-    """What the plan expects a rider to have left, as shares of W′."""
+    """What the plan expects a rider to have left, as shares of W′.
+
+    ``least_at_m`` is where it is least; None in plans from before that was noted. ``curve`` is (distance, share) along
+    the course; it comes only with the draft, not with the welcome to a socket.
+    """
 
     rider: str
     least: float
     at_stretch_end: tuple[float, ...]
+    w_prime_j: float = 0.0
+    least_at_m: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()
+
+
+class StayCard(Message):
+    """One stay on the front as the plan expects it."""
+
+    rider: str
+    start_s: float
+    start_m: float
+    end_m: float
+    length_s: float
+    power_w: float
+    speed_mps: float
 
 
 class PlanCard(Message):
-    """The plan as pages show it."""
+    """The plan as pages show it. ``turns``, each stay on the front, come only with the draft."""
 
     method: str
     order: tuple[str, ...]
@@ -87,6 +106,7 @@ class PlanCard(Message):
     rules: tuple[RuleCard, ...]
     reserves: tuple[ReserveCard, ...]
     schedule: tuple[tuple[float, float], ...]
+    turns: tuple[StayCard, ...] = ()
 
 
 class You(Message):

@@ -29,6 +29,7 @@ from server.wire.outbound import (
     RuleCard,
     Said,
     StateMessage,
+    StayCard,
     StretchCard,
     TroubleMessage,
     TurnCard,
@@ -135,8 +136,12 @@ def _profile(course: Course) -> tuple[tuple[float, float], ...]:
     return tuple((round(index * step_m, 1), round(heights[index], 2)) for index in kept)
 
 
-def plan_card(plan: Plan, roster: Roster) -> PlanCard:
-    """The plan as pages show it; reserves as shares of each rider's W′."""
+def plan_card(plan: Plan, roster: Roster, *, whole: bool = False) -> PlanCard:
+    """The plan as pages show it; reserves as shares of each rider's W′.
+
+    Args:
+        whole: with each stay on the front and each rider's curve, for who studies the plan; in a race nobody does.
+    """
     return PlanCard(
         method=plan.method,
         order=plan.order,
@@ -160,10 +165,34 @@ def plan_card(plan: Plan, roster: Roster) -> PlanCard:
                 rider=reserve.rider,
                 least=reserve.least_j / roster[reserve.rider].w_prime_j,
                 at_stretch_end=tuple(left_j / roster[reserve.rider].w_prime_j for left_j in reserve.at_stretch_end_j),
+                w_prime_j=roster[reserve.rider].w_prime_j,
+                least_at_m=reserve.least_at_m,
+                curve=tuple(
+                    (at_m, round(left_j / roster[reserve.rider].w_prime_j, 4)) for at_m, left_j in reserve.curve
+                )
+                if whole
+                else (),
             )
             for reserve in plan.reserves
         ),
         schedule=_thinned(plan.schedule, MOST_PROFILE_POINTS),
+        turns=_stays(plan) if whole else (),
+    )
+
+
+def _stays(plan: Plan) -> tuple[StayCard, ...]:
+    ends_m = [*(turn.start_m for turn in plan.turns[1:]), plan.length_m]
+    return tuple(
+        StayCard(
+            rider=turn.rider,
+            start_s=turn.start_s,
+            start_m=turn.start_m,
+            end_m=end_m,
+            length_s=turn.length_s,
+            power_w=turn.power_w,
+            speed_mps=turn.speed_mps,
+        )
+        for turn, end_m in zip(plan.turns, ends_m, strict=True)
     )
 
 

@@ -1,0 +1,84 @@
+"""A long question about one race: how far it is, who still waits for it, how it ended. Must not know which it is."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Literal
+
+from caller.errors import CallerError
+from server.wire.errors import Problem, ServerRefused, problem_of
+
+__all__ = ["UNSEEN_S", "Doing", "Work"]
+
+Doing = Literal["plan", "what_if", "effects"]
+
+UNSEEN_S = 20.0
+"""A question is broken off when nobody has asked after it for so long: a page that is reloaded is back sooner."""
+
+
+class Work:
+    """One question on its way.
+
+    Attributes:
+        doing: which.
+        step: what is being done; ``waiting`` until a worker has begun.
+        share: of the whole that is behind.
+        seen_ms: when somebody last waited for it, by the wall clock that was told.
+        trouble: why it came to nothing; None while it may still come to something.
+    """
+
+    def __init__(self, doing: Doing, now_ms: float) -> None:
+        self.doing = doing
+        self.step = "waiting"
+        self.share = 0.0
+        self.seen_ms = now_ms
+        self.trouble: Problem | None = None
+        self._task: asyncio.Task[object] | None = None
+
+    def start(self, run: Callable[["Work"], Awaitable[object]]) -> None:
+        """Begins. To be called once."""
+        self._task = asyncio.get_running_loop().create_task(self._run(run))
+        self._task.add_done_callback(self._note)
+
+    async def _run(self, run: Callable[["Work"], Awaitable[object]]) -> object:
+        return await run(self)
+
+    def _note(self, task: asyncio.Task[object]) -> None:
+        if task.cancelled():
+            return
+        error = task.exception()  # asked for here, so that nobody complains that nobody asked
+        if isinstance(error, CallerError | ServerRefused | Exception):
+            self.trouble = problem_of(error)
+
+    def tell(self, step: str, share: float) -> None:
+        """How far it is."""
+        self.step, self.share = step, min(max(share, 0.0), 1.0)
+
+    def seen(self, now_ms: float) -> None:
+        """Somebody waits for it."""
+        self.seen_ms = now_ms
+
+    @property
+    def over(self) -> bool:
+        """Whether it has ended, one way or another."""
+        return self._task is not None and self._task.done()
+
+    @property
+    def broken_off(self) -> bool:
+        """Whether it was cancelled."""
+        return self._task is not None and self._task.cancelled()
+
+    def cancel(self) -> None:
+        """Breaks it off; its worker process ends with it."""
+        if self._task is not None:
+            self._task.cancel()
+
+    async def ended(self, within_s: float | None = None) -> bool:
+        """Waits for its end, so long at most, without breaking it off. Answers whether it has ended."""
+        assert self._task is not None
+        await asyncio.wait({self._task}, timeout=within_s)
+        return self._task.done()
+
+    def result(self) -> object:
+        """What it came to. Raises: what it raised."""
+        assert self._task is not None
+        return self._task.result()
