@@ -1,0 +1,1 @@
+"""Tests of the planner against what lies outside it."""
