@@ -22,6 +22,7 @@ from caller.units import LOBBY_MS, RiderId
 from server.auth import DIRECTOR, Role, Seat
 from server.clock import Clock, RaceClock
 from server.hub import Hub, Listener
+from server.runner.airing import Airtime
 from server.runner.voicing import Speaker, Text, said_of, vocabulary
 from server.settings import Limits
 from server.store import LogRow, Store, StoreFailed
@@ -35,7 +36,7 @@ from server.wire.outbound import (
     Welcome,
 )
 from server.wire.outbound import Said as SaidAloud
-from server.wire.view import Wording, state_message, welcome
+from server.wire.view import Wording, rider_cards, state_message, welcome
 
 __all__ = ["Companion", "LiveRace", "Outcome", "Said"]
 
@@ -122,6 +123,7 @@ class LiveRace:
         self._state: race.RaceState | None = None
         self._race_clock: RaceClock | None = None
         self._wording: Wording | None = None
+        self._air: Airtime | None = None
         self._taps: dict[str, int] = {}
         self._lines: list[LogLine] = []
         self._fixed_ahead: list[Cue] = []
@@ -345,6 +347,7 @@ class LiveRace:
 
     def _message(self, *, whole: bool) -> StateMessage:
         assert self._wording is not None
+        assert self._air is not None
         self._revision += 1
         clock_ms = self.clock_ms()
         clock = None if clock_ms is None else int(clock_ms)
@@ -356,9 +359,13 @@ class LiveRace:
             revision=self._revision,
             clock=clock,
             until_ms=None if whole else self.state.now_ms + AHEAD_MS,
-            log=self._lines[-_LOG_LINES:],
+            log=(),
             adrift_since=self._adrift_since,
         )
+        out = frozenset(place.rider for place in message.line if place.place == "out")
+        cues = self._air.over(message.cues, out, self.state.now_ms)
+        self._note_air()
+        return message.model_copy(update={"cues": cues, "log": tuple(self._lines[-_LOG_LINES:])})
 
     # The loop
 
@@ -492,6 +499,7 @@ class LiveRace:
             self._fixed_ahead.clear()
         if before is None or before.setup is not state.setup:
             self._wording = Wording(state.setup.roster, self._clip_for)
+            self._air = Airtime(rider_cards(state.setup.roster), self._wording.languages[0], self._rate)
             self._vocabulary = ()
             self._missing.clear()
             self._welcome_all()
@@ -546,9 +554,19 @@ class LiveRace:
                     text=self._wording.line(cue),
                     by="",
                     because=cue.because,
+                    cue=cue.id,
                 )
             )
         self._tidy_lines()
+
+    def _note_air(self) -> None:
+        """What became of the latest cues on the air; one that was moved may still be silenced after it is noted."""
+        assert self._air is not None
+        for at in range(max(0, len(self._lines) - _LOG_LINES), len(self._lines)):
+            line = self._lines[at]
+            air = self._air.words(line.cue) if line.cue else ""
+            if air and air != line.air:
+                self._lines[at] = line.model_copy(update={"air": air})
 
     def _note_fact(self, entry: Entry) -> None:
         fact = entry.fact

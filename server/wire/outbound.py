@@ -131,7 +131,10 @@ class Welcome(Message):
 
 
 class Said(Message):
-    """A cue's words in one language, and the clip that says them; no clip while it is being rendered, or no engine."""
+    """A cue's words in one language, and the clip that says them; no clip while it is being rendered, or no engine.
+
+    ``key_ms`` and ``length_ms`` are a guess as long as there is no clip.
+    """
 
     text: str
     clip: str | None
@@ -140,8 +143,23 @@ class Said(Message):
     length_ms: int
 
 
+class Airing(Message):
+    """How a voice says a cue that it doesn't say whole and on its instant: moved by so much, cut short, or not at all.
+
+    ``moved_ms`` is how much later than due its key word is heard, negative if sooner; ``because`` says why, for people.
+    """
+
+    said: bool
+    moved_ms: int
+    because: str
+
+
 class CueMessage(Message):
-    """One cue of the known future. ``to`` names whose device speaks it; empty means the whole line."""
+    """One cue of the known future. ``to`` names whose device speaks it; empty means the whole line.
+
+    ``air`` holds how voices say it that don't say it whole and on its instant, by their seat: ``director`` is the team
+    voice, ``rider:maya`` Maya's own ear.
+    """
 
     id: str
     kind: str
@@ -159,6 +177,7 @@ class CueMessage(Message):
     words: str | None = None
     because: str
     said: dict[str, Said]
+    air: dict[str, Airing] = Field(default_factory=dict)
 
 
 class PlaceMessage(Message):
@@ -209,7 +228,10 @@ class TroubleMessage(Message):
 
 
 class LogLine(Message):
-    """One line of what was called and what was told, newest last."""
+    """One line of what was called and what was told, newest last.
+
+    ``air`` says of a cue what became of it on the air, if it wasn't said whole and on its instant.
+    """
 
     at_ms: int
     kind: Literal["cue", "fact"]
@@ -217,6 +239,8 @@ class LogLine(Message):
     text: str
     by: str
     because: str
+    cue: str = ""
+    air: str = ""
 
 
 class StateMessage(Message):

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 from caller import race
+from caller.airtime import guess
 from caller.course import Course
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.plan import Plan
@@ -284,7 +285,8 @@ class Wording:
         clip = self._clip_for(spoken, language)
         if clip is None:
             self.silent[spoken.text, language, spoken.key_at] = None
-            return Said(text=text, clip=None, starts_ms=0, key_ms=0, length_ms=0)
+            key_ms, length_ms = guess(spoken.text, spoken.key_at)
+            return Said(text=text, clip=None, starts_ms=0, key_ms=key_ms, length_ms=length_ms)
         return clip.model_copy(update={"text": text})
 
 

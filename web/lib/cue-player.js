@@ -8,7 +8,8 @@
 
 /** @typedef {import('./messages.js').CueMessage} CueMessage */
 /** @typedef {import('./messages.js').Said} Said */
-/** @typedef {{ cue: CueMessage, clip: import('./voice.js').OnAir }} Sound */
+/** @typedef {import('./messages.js').Airing} Airing */
+/** @typedef {{ cue: CueMessage, due: number, clip: import('./voice.js').OnAir }} Sound `due` as its voice says it */
 
 /** How far ahead of its first sound a clip is handed to the audio clock: four ticks, so that one may be late. */
 const AHEAD_MS = 120
@@ -33,16 +34,18 @@ export class CuePlayer {
    * @param {import('./timeline.js').Timeline} options.timeline
    * @param {import('./voice.js').Voice} options.voice
    * @param {(cue: CueMessage) => Said | null} options.words what this device speaks of a cue; null if nothing
+   * @param {(cue: CueMessage) => Airing | null} options.air how it says it, if not whole and on its instant
    * @param {(cue: CueMessage) => void} options.onCue its instant has come
    * @param {(cue: CueMessage) => void} options.onMissed its instant went by so long ago that it would do harm now
    * @param {() => void} options.onTick about forty times a second, also in the background
    * @param {(nowMs: number | null) => void} options.onFrame before each frame the eye sees
    */
-  constructor({ clock, timeline, voice, words, onCue, onMissed, onTick, onFrame }) {
+  constructor({ clock, timeline, voice, words, air, onCue, onMissed, onTick, onFrame }) {
     this.clock = clock
     this.timeline = timeline
     this.voice = voice
     this.words = words
+    this.air = air
     this.onCue = onCue
     this.onMissed = onMissed
     this.onTick = onTick
@@ -56,13 +59,17 @@ export class CuePlayer {
     requestAnimationFrame(draw)
   }
 
-  /** The future has changed: fetch what it needs, take back what it no longer holds. */
-  changed() {
+  /**
+   * The future has changed: fetch what it needs, take back what it no longer holds.
+   * @param {readonly CueMessage[]} told what was told last, with what was shown already and isn't said yet
+   */
+  changed(told) {
     this.#prepare()
-    const coming = new Map(this.timeline.coming.map((cue) => [cue.id, cue]))
-    for (const [id, { cue, clip }] of this.#sounds) {
-      const still = coming.get(id)
-      if (still ? still.due_ms === cue.due_ms : clip.begun) continue
+    const known = new Map([...told, ...this.timeline.coming].map((cue) => [cue.id, cue]))
+    for (const id of this.#unsaid.keys()) this.#unsaid.set(id, known.get(id) ?? /** @type {CueMessage} */ (this.#unsaid.get(id)))
+    for (const [id, { due, clip }] of this.#sounds) {
+      const still = known.get(id)
+      if (clip.begun || (still && this.#aired(still)?.due === due)) continue
       clip.stop(0)
       this.#sounds.delete(id)
     }
@@ -103,21 +110,31 @@ export class CuePlayer {
     this.voice.prepare(wanted.filter((said) => said !== null))
   }
 
+  /**
+   * How this device's voice says a cue, and when its key word is due; null if it doesn't.
+   * @param {CueMessage} cue
+   */
+  #aired(cue) {
+    const said = this.words(cue)
+    const air = this.air(cue)
+    if (!said || air?.said === false) return null
+    return { said, due: cue.due_ms + (air?.moved_ms ?? 0) }
+  }
+
   #sound() {
     const now = this.clock.now
     if (now === null || !this.clock.reliable) return
-    for (const [id, { cue, clip }] of this.#sounds) {
+    for (const [id, { cue, due, clip }] of this.#sounds) {
       // One that was cut stays known until its time is over, or it would be said again.
-      if (clip.done && now > cue.due_ms + cue.too_late_ms) this.#sounds.delete(id)
-      else if (!clip.begun) this.#aim(cue, clip)
+      if (clip.done && now > due + cue.too_late_ms) this.#sounds.delete(id)
+      else if (!clip.begun) this.#aim(due, clip)
     }
     for (const [id, cue] of this.#unsaid) {
       if (this.#say(cue) || now > cue.due_ms + cue.too_late_ms) this.#unsaid.delete(id)
     }
     for (const cue of this.timeline.coming) {
-      const said = this.words(cue)
-      if (!said || this.#sounds.has(cue.id)) continue
-      if (cue.due_ms - (said.key_ms + AHEAD_MS) * this.clock.rate <= now) this.#say(cue)
+      const aired = this.#sounds.has(cue.id) ? null : this.#aired(cue)
+      if (aired && aired.due - (aired.said.key_ms + AHEAD_MS) * this.clock.rate <= now) this.#say(cue)
     }
   }
 
@@ -126,21 +143,22 @@ export class CuePlayer {
    * @param {CueMessage} cue
    */
   #say(cue) {
-    if (this.#sounds.has(cue.id)) return true
-    const said = this.words(cue)
-    if (!said) return true
-    const keyAt = this.clock.pageTime(cue.due_ms)
-    const clip = keyAt === null ? null : this.voice.speak(said, { keyAt, lateMs: cue.too_late_ms, priority: cue.priority })
-    if (clip) this.#sounds.set(cue.id, { cue, clip })
+    const aired = this.#sounds.has(cue.id) ? null : this.#aired(cue)
+    if (!aired) return true
+    const { said, due } = aired
+    const keyAt = this.clock.pageTime(due)
+    const lateMs = cue.due_ms + cue.too_late_ms - due
+    const clip = keyAt === null ? null : this.voice.speak(said, { keyAt, lateMs, priority: cue.priority })
+    if (clip) this.#sounds.set(cue.id, { cue, due, clip })
     return clip !== null
   }
 
   /**
    * Either clock may have been found to be a little off since; until the first sound that can be mended.
-   * @param {CueMessage} cue @param {import('./voice.js').OnAir} clip
+   * @param {number} due @param {import('./voice.js').OnAir} clip
    */
-  #aim(cue, clip) {
-    const keyAt = this.clock.pageTime(cue.due_ms)
+  #aim(due, clip) {
+    const keyAt = this.clock.pageTime(due)
     if (keyAt !== null) clip.aim(keyAt)
   }
 

@@ -50,6 +50,7 @@ export class Live {
       timeline: this.timeline,
       voice: this.voice,
       words: (cue) => handlers.words?.(cue) ?? null,
+      air: (cue) => cue.air?.[this.seat] ?? null,
       onCue: (cue) => handlers.onCue?.(cue),
       onMissed: (cue) => handlers.onMissed?.(cue),
       onTick: () => this.#tick(),
@@ -76,6 +77,12 @@ export class Live {
    */
   tap(act) {
     return this.socket.tap(act, this.clock.now)
+  }
+
+  /** Whose device this is, as the server names it: that voice's share of the air is obeyed here. */
+  get seat() {
+    const { role, rider } = this.welcome?.you ?? { role: 'director', rider: null }
+    return rider === null ? role : `${role}:${rider}`
   }
 
   /** How long nothing has been heard, ms. */
@@ -122,6 +129,6 @@ export class Live {
     if (state.phase === 'lobby' || state.phase === 'halted') this.player.hush(state.cues)
     // First the screens, which know what this device speaks of a cue.
     this.handlers.onState(state)
-    this.player.changed()
+    this.player.changed(state.cues)
   }
 }

@@ -18,6 +18,17 @@ export {}
  */
 
 /**
+ * How a voice says a cue that it doesn't say whole and on its instant: moved by so much, cut short, or not at all.
+ *
+ * ``moved_ms`` is how much later than due its key word is heard, negative if sooner; ``because`` says why, for people.
+ *
+ * @typedef {object} Airing
+ * @property {boolean} said
+ * @property {number} moved_ms
+ * @property {string} because
+ */
+
+/**
  * Call this now, to one rider or, without one, to the line.
  *
  * @typedef {object} CallAloud
@@ -74,6 +85,7 @@ export {}
  * @property {string | null} words
  * @property {string} because
  * @property {Record<string, Said>} said
+ * @property {Record<string, Airing>} air
  */
 
 /**
@@ -190,6 +202,8 @@ export {}
 /**
  * One line of what was called and what was told, newest last.
  *
+ * ``air`` says of a cue what became of it on the air, if it wasn't said whole and on its instant.
+ *
  * @typedef {object} LogLine
  * @property {number} at_ms
  * @property {'cue' | 'fact'} kind
@@ -197,6 +211,8 @@ export {}
  * @property {string} text
  * @property {string} by
  * @property {string} because
+ * @property {string} cue
+ * @property {string} air
  */
 
 /**
@@ -380,6 +396,8 @@ export {}
 
 /**
  * A cue's words in one language, and the clip that says them; no clip while it is being rendered, or no engine.
+ *
+ * ``key_ms`` and ``length_ms`` are a guess as long as there is no clip.
  *
  * @typedef {object} Said
  * @property {string} text
