@@ -8,7 +8,8 @@ import { codeHere, ticketFor } from '../lib/api.js'
 import { h } from '../lib/html.js'
 import { Live } from '../lib/live.js'
 import { mustStop } from '../lib/must-stop.js'
-import { clockText } from '../lib/race-clock.js'
+import { keepPages } from '../lib/offline.js'
+import { clockText, countdownText } from '../lib/race-clock.js'
 import { keepAwake } from '../lib/wake-lock.js'
 import { LinkStrip, registerLinkStrip } from '../parts/link-strip/link-strip.js'
 import { Bars } from './bars.js'
@@ -44,6 +45,7 @@ import { Lobby } from './lobby.js'
 
 const SCREENS = { lobby: Lobby, desk: Desk, bars: Bars }
 
+keepPages()
 registerLinkStrip()
 const strip = new LinkStrip()
 const main = h('main', {})
@@ -59,10 +61,18 @@ let shown = null
 let presence = null
 /** How long a stop keeps the air: no other call is spoken over what it asks for. */
 const HUSH_MS = 10_000
+/** How long it is said that calls were missed. */
+const MISSED_MS = 15_000
+/** A page that knows less ahead, with no connection, says how much. */
+const WHOLE_MS = 180_000
+/** A clock that may be off by more is no clock to switch by. */
+const POOR_CLOCK_MS = 250
 /** When the last stop was called, race clock. */
 let stopped = -Infinity
 /** @type {Map<string, number>} riders for whom the bell has rung, and for which word of theirs */
 const rung = new Map()
+/** Calls that went by unheard here of late, and the page's clock at the last of them. */
+const missed = { count: 0, at: -Infinity }
 
 if (ticket) {
   const live = new Live(code, ticket, {
@@ -88,9 +98,16 @@ if (ticket) {
       if (cue.kind === 'stop' && screen?.words(cue)) stopped = cue.due_ms
       screen?.cue(cue)
     },
+    onMissed: (cue) => {
+      if (!screen?.words(cue)) return
+      missed.count += 1
+      missed.at = live.clock.read()
+    },
     words: (cue) => (hushed(cue) ? null : (screen?.words(cue) ?? null)),
     onFrame: (now) => {
       strip.say('link', linkSentence())
+      strip.say('clock', clockSentence())
+      strip.say('missed', missedSentence())
       screen?.frame(now)
     },
   })
@@ -140,7 +157,32 @@ if (ticket) {
     if (link === 'refused') return refusal
     if (live.socket.heard === null) return live.clock.read() > 3000 ? 'No connection to the race yet; trying again.' : ''
     const waiting = pending ? ` ${pending} ${pending === 1 ? 'tap waits' : 'taps wait'} to be sent.` : ''
-    return `No connection: calling on alone. Last heard ${Math.round(live.silence / 1000)} s ago.${waiting}`
+    return `No connection: ${aloneWords()} Last heard ${Math.round(live.silence / 1000)} s ago.${waiting}`
+  }
+
+  /** What this page still knows by itself. */
+  const aloneWords = () => {
+    const { now } = live.clock
+    if (!live.clock.running || now === null || live.state?.phase === 'over') return 'nothing new comes in.'
+    const left = (live.timeline.known - now) / live.clock.rate
+    if (live.state?.phase === 'halted') return 'the line was stopped, and whether it rides on is not known here.'
+    if (left <= 0) return 'all that was known here is told. Ride on by sight.'
+    return left > WHOLE_MS ? 'calling on alone.' : `calling on alone; what is known here ends in ${countdownText(left)}.`
+  }
+
+  /** Never silently wrong: a clock that can't be trusted says so where calls are looked at. */
+  const clockSentence = () => {
+    const { clock } = live
+    if (clock.inDoubt) return 'Clock not reliable: this device slept, or its clock was set. Nothing is called until the race’s clock is heard again.'
+    if (!clock.running || live.state?.phase === 'over' || clock.error < POOR_CLOCK_MS) return ''
+    return clock.error === Infinity ? '' : `Clock not reliable: calls may come ${Math.ceil(clock.error / 100) / 10} s too soon or too late.`
+  }
+
+  const missedSentence = () => {
+    if (live.clock.read() > missed.at + MISSED_MS) missed.count = 0
+    if (!missed.count) return ''
+    const calls = missed.count === 1 ? 'A call was' : `${missed.count} calls were`
+    return `${calls} missed here: this page was asleep or held up. Keep it in front and the screen on.`
   }
 } else {
   strip.say('link', 'This link is not whole: its ticket is missing. Open the link or the code that the director shared.')
