@@ -353,7 +353,7 @@ class LiveRace:
         clock = None if clock_ms is None else int(clock_ms)
         if self.state.phase is race.Phase.OVER:
             clock = self.state.now_ms
-        return state_message(
+        message = state_message(
             self.state,
             self._wording,
             revision=self._revision,
