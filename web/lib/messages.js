@@ -68,6 +68,9 @@ export {}
 /**
  * One cue of the known future. ``to`` names whose device speaks it; empty means the whole line.
  *
+ * ``air`` holds how voices say it that don't say it whole and on its instant, by their seat: ``director`` is the team
+ * voice, ``rider:maya`` Maya's own ear.
+ *
  * @typedef {object} CueMessage
  * @property {string} id
  * @property {string} kind
@@ -250,7 +253,7 @@ export {}
  */
 
 /**
- * The plan as pages show it.
+ * The plan as pages show it. ``turns``, each stay on the front, come only with the draft.
  *
  * @typedef {object} PlanCard
  * @property {string} method
@@ -261,6 +264,7 @@ export {}
  * @property {readonly RuleCard[]} rules
  * @property {readonly ReserveCard[]} reserves
  * @property {readonly (readonly [number, number])[]} schedule
+ * @property {readonly StayCard[]} turns
  */
 
 /**
@@ -342,10 +346,16 @@ export {}
 /**
  * What the plan expects a rider to have left, as shares of W′.
  *
+ * ``least_at_m`` is where it is least; None in plans from before that was noted. ``curve`` is (distance, share) along
+ * the course; it comes only with the draft, not with the welcome to a socket.
+ *
  * @typedef {object} ReserveCard
  * @property {string} rider
  * @property {number} least
  * @property {readonly number[]} at_stretch_end
+ * @property {number} w_prime_j
+ * @property {number | null} least_at_m
+ * @property {readonly (readonly [number, number])[]} curve
  */
 
 /**
@@ -468,6 +478,19 @@ export {}
  * @property {string} undo
  * @property {readonly CueMessage[]} sound_check
  * @property {readonly LogLine[]} log
+ */
+
+/**
+ * One stay on the front as the plan expects it.
+ *
+ * @typedef {object} StayCard
+ * @property {string} rider
+ * @property {number} start_s
+ * @property {number} start_m
+ * @property {number} end_m
+ * @property {number} length_s
+ * @property {number} power_w
+ * @property {number} speed_mps
  */
 
 /**
