@@ -18,7 +18,9 @@ from types import MappingProxyType
 from caller.errors import Refused
 
 __all__ = [
+    "LOUDNESSES",
     "MOST_CHARACTERS",
+    "RATES_WPM",
     "Clip",
     "Kept",
     "Shelf",
@@ -32,8 +34,14 @@ __all__ = [
 MOST_CHARACTERS = 200
 """The longest text: at 155 words a minute some 15 s, more than anybody listens to on the road."""
 
-_RECIPE = 1
+_RECIPE = 2
 """Part of every clip's name; to be raised when the worker trims or measures in another way."""
+
+RATES_WPM = (80, 260)
+"""Slowest and fastest, words a minute."""
+
+LOUDNESSES = (0.05, 1.0)
+"""Softest and loudest, of full scale."""
 
 _VOICE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _+/().-]{0,47}")
 
@@ -47,8 +55,8 @@ class VoiceSettings:
     """How it sounds.
 
     Attributes:
-        rate: words a minute, 80 to 260. Clear speech is slow, and the slower the louder the wind.
-        loudness: of full scale, 0.05 to 1.
+        rate: words a minute, within RATES_WPM. Clear speech is slow, and the slower the louder the wind.
+        loudness: of full scale, within LOUDNESSES.
         voices: the engine's voice for a language's code; without one, the voice is called like the language.
 
     Raises: VoiceRefused: a figure is outside its range, or a voice's name is none.
@@ -60,10 +68,12 @@ class VoiceSettings:
     voices: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({"en": "en-us"}))
 
     def __post_init__(self) -> None:
-        if not 80 <= self.rate <= 260:
-            raise VoiceRefused("voice", "rate", f"{self.rate}", "expected 80 to 260 words a minute")
-        if not 0.05 <= self.loudness <= 1:
-            raise VoiceRefused("voice", "loudness", f"{self.loudness:g}", "expected 0.05 to 1")
+        if not RATES_WPM[0] <= self.rate <= RATES_WPM[1]:
+            allowed = f"expected {RATES_WPM[0]} to {RATES_WPM[1]} words a minute"
+            raise VoiceRefused("voice", "rate", f"{self.rate}", allowed)
+        if not LOUDNESSES[0] <= self.loudness <= LOUDNESSES[1]:
+            allowed = f"expected {LOUDNESSES[0]:g} to {LOUDNESSES[1]:g}"
+            raise VoiceRefused("voice", "loudness", f"{self.loudness:g}", allowed)
         for language, name in self.voices.items():
             if not _VOICE_NAME.fullmatch(name):
                 raise VoiceRefused("voice", f"voice for {language}", repr(name[:48]), "expected a name from the list")
@@ -79,7 +89,7 @@ class Clip:
 
     Attributes:
         id: what it is called in a URL; the same text said in the same way has the same.
-        path: the WAV file: 22,050 Hz, mono, 16 bits.
+        path: the WAV file: mono, 16 bits; 22,050 Hz, or 24,000 of the natural voice.
         starts_ms: where in it the sound begins.
         key_ms: where in it the key word's sound begins.
         length_ms: how long it is; 60 ms of silence at its end are in it.

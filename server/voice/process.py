@@ -25,10 +25,12 @@ class VoiceName(NamedTuple):
     Attributes:
         name: what settings call it, such as ``en-us``.
         title: what people call it, such as ``English (America)``.
+        language: what it speaks, ISO 639-1 where there is such a code.
     """
 
     name: str
     title: str
+    language: str
 
 
 class WorkerDown(Exception):

@@ -18,6 +18,7 @@ from caller.errors import CallerError
 from server.clock import Clock
 from server.voice.clips import Clip, Kept, Shelf, VoiceRefused, VoiceSettings, check_text, clip_id, kept_from
 from server.voice.process import VoiceName, Worker, WorkerDown, started
+from server.voice.worker import NATURAL
 
 __all__ = ["MOST_WAITING", "NoClip", "Voice", "VoiceName", "VoiceStatus", "Wanted"]
 
@@ -102,7 +103,7 @@ class Voice:
         self._render_s = render_s
         self._clock = clock or Clock()
         self._command = tuple(command)
-        self._engine = _engine_name()
+        self._engine, self._natural = _version_of("pyttsx3", "espeakng-loader"), _version_of("hibari-tts")
         self._status = VoiceStatus(False, f"The voice has not been started; {_SILENT}.")
         self._voices: tuple[VoiceName, ...] = ()
         self._jobs: dict[str, _Job] = {}
@@ -337,7 +338,9 @@ class Voice:
             await asyncio.to_thread(self._shelf.forget, gone)
 
     def _id(self, text: str, language: str, how: VoiceSettings) -> str:
-        return clip_id(self._engine, how.voice_for(language), how.rate, how.loudness, text)
+        voice = how.voice_for(language)
+        engine = self._natural if voice == NATURAL else self._engine
+        return clip_id(engine, voice, how.rate, how.loudness, text)
 
     def _clip(self, kept: Kept, key_at: int) -> Clip:
         return Clip(
@@ -355,10 +358,10 @@ def _fail(job: _Job, sentence: str) -> None:
             future.set_exception(NoClip(sentence))
 
 
-def _engine_name() -> str:
+def _version_of(*packages: str) -> str:
     """What renders: part of a clip's name, so that a new engine makes new clips."""
     parts = []
-    for package in ("pyttsx3", "espeakng-loader"):
+    for package in packages:
         try:
             parts.append(f"{package} {metadata.version(package)}")
         except metadata.PackageNotFoundError:

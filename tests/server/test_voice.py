@@ -4,6 +4,8 @@ NumPy on the samples, pauses found by themselves, and the same figure said in wo
 import asyncio
 import contextlib
 import difflib
+import importlib.util
+import itertools
 import os
 import re
 import shutil
@@ -24,7 +26,7 @@ from caller.cues import Cue, CueKind
 from caller.riders import LANGUAGES
 from caller.speech import say
 from caller.units import RiderId
-from server.voice import MOST_CHARACTERS, Clip, NoClip, Voice, VoiceRefused, VoiceSettings
+from server.voice import MOST_CHARACTERS, NATURAL, Clip, NoClip, Voice, VoiceRefused, VoiceSettings
 
 WORKER = server.voice.worker.__file__
 GENEROUS_S = 60.0
@@ -227,16 +229,15 @@ async def test_an_unknown_voice_is_told_and_silences_no_other(voice: Voice) -> N
     with pytest.raises(NoClip, match="the engine has no voice 'es-moon'; choose a voice from the list"):
         await voice.render("cambio", "es", how=how)
     assert (await voice.render("switch", "en", how=how)).length_ms > 0
-    assert {name for name, _ in voice.voices} >= {"en-us", "en-gb-x-rp", "es", "fr", "de", "it", "nl"}
+    assert {name for name, *_ in voice.voices} >= {"en-us", "en-gb-x-rp", "es", "fr", "de", "it", "nl"}
     assert voice.status.ok
 
 
 async def test_every_language_has_a_voice_of_its_own(voice: Voice) -> None:
     # The engine keeps its last voice, silently, when it doesn't know a name; then two of these would be one sound.
-    sounds = [await voice.render("Otto, 380", language) for language in (*LANGUAGES, "de")]
-    lengths = [clip.length_ms for clip in sounds]
-    assert len(set(lengths[:-1])) == len(LANGUAGES)
-    assert lengths[-1] == lengths[LANGUAGES.index("de")]
+    lengths = sorted([(await voice.render("Maya, 1999", language)).length_ms for language in LANGUAGES])
+    # One voice says it the same length again, give or take 10 ms.
+    assert min(after - before for before, after in itertools.pairwise(lengths)) > 20, lengths
 
 
 async def test_voices_of_one_language_differ_and_a_made_up_variant_is_told(voice: Voice) -> None:
@@ -499,3 +500,101 @@ def test_settings_out_of_range_are_refused_in_a_sentence(settings: dict[str, Any
     with pytest.raises(VoiceRefused) as refused:
         VoiceSettings(**settings)
     assert str(refused.value) == sentence
+
+
+def pitch_hz(clip: Clip) -> float:
+    """The median pitch of what is voiced, by autocorrelation: 60 to 400 Hz is a human's."""
+    sound, rate = samples(clip)
+    found = []
+    for at in range(0, len(sound) - 1024, 512):
+        piece = sound[at : at + 1024]
+        alike = np.correlate(piece, piece, "full")[1023:]
+        low, high = rate // 400, rate // 60
+        lag = low + int(alike[low:high].argmax())
+        if np.sqrt((piece**2).mean()) > 0.1 and alike[lag] > 0.5 * alike[0]:
+            found.append(rate / lag)
+    return float(np.median(found))
+
+
+@pytest.mark.parametrize(("language", "plain"), [("en", "en-us"), ("de", "de"), ("es", "es-419")])
+async def test_each_voice_comes_plain_and_higher(voice: Voice, language: str, plain: str) -> None:
+    names = [one.name for one in voice.voices if one.language == language]
+    assert names.count(plain) == names.count(f"{plain}+f2") == 1
+    low = await voice.render("Otto, Maya, Ana", language, how=VoiceSettings(voices={language: plain}))
+    high = await voice.render("Otto, Maya, Ana", language, how=VoiceSettings(voices={language: f"{plain}+f2"}))
+    assert pitch_hz(high) > 1.5 * pitch_hz(low)
+
+
+# The natural voice, a package that need not be there
+
+AS_DOCUMENTED = """
+import numpy as np
+
+class Hibari:
+    def __call__(self, text, speed=1.0, seed=None):
+        if any(character in "[]()/" for character in text):
+            raise AssertionError("marks of phonemes came through: " + text)
+        if "999" in text:
+            raise IndexError("list index out of range")
+        tone = np.sin(np.arange(int(len(text) * 0.06 / speed * 24_000)) * 0.05)
+        return np.concatenate([np.zeros(6_960), tone * 0.8, np.zeros(10_080)]).astype(np.float32)
+"""
+"""The shape of its API: text to 24 kHz float32 in −1 to 1, with 0.29 s of silence before and 0.42 s behind."""
+
+NATURALLY = VoiceSettings(voices={"en": NATURAL})
+HAS_NATURAL = importlib.util.find_spec("hibari") is not None
+
+
+@pytest.fixture
+def as_documented(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A package of its name that makes tones."""
+    (tmp_path / "packages").mkdir()
+    (tmp_path / "packages" / "hibari.py").write_text(AS_DOCUMENTED, "utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "packages"))
+
+
+async def test_the_natural_voice_is_offered_where_it_is_there_and_its_key_word_is_found(
+    as_documented: None, voice: Voice
+) -> None:
+    assert [one.language for one in voice.voices if one.name == NATURAL] == ["en"]
+    clip = await voice.render("Otto, switch [now]", "en", 6, how=NATURALLY)
+    sound, rate = samples(clip)
+    assert rate == 24_000
+    assert clip.length_ms == pytest.approx(len(sound) * 1000 / rate, abs=1)
+    ((_, ends),) = pauses(clip, at_least_ms=60)
+    assert clip.key_ms == pytest.approx(ends, abs=5)
+    assert clip.starts_ms == pytest.approx(20, abs=3)
+    assert loudness_by_ms(clip)[-75:].max() > 0.1
+    second = voice.clip_for("Otto, switch [now]", "en", 13, how=NATURALLY)
+    assert second is not None
+    assert clip.key_ms < second.key_ms < clip.length_ms
+
+
+async def test_a_text_the_natural_voice_stumbles_over_is_told_and_the_plain_one_can_say_it(
+    as_documented: None, voice: Voice
+) -> None:
+    with pytest.raises(NoClip, match=r"the natural voice stumbles over '999' .IndexError.; reword the text"):
+        await voice.render("Otto, 999", "en", how=NATURALLY)
+    assert (await voice.render("Otto, 999", "en")).length_ms > 0
+    assert voice.status.ok
+
+
+@pytest.mark.skipif(HAS_NATURAL, reason="the natural voice is installed")
+async def test_without_its_package_the_natural_voice_is_not_offered_and_choosing_it_is_told(voice: Voice) -> None:
+    assert NATURAL not in {one.name for one in voice.voices}
+    with pytest.raises(NoClip, match=r"the natural voice can't be loaded .* choose a voice from the list"):
+        await voice.render("Otto, switch now", "en", how=NATURALLY)
+    assert voice.status.ok
+
+
+@pytest.mark.skipif(not HAS_NATURAL, reason="the natural voice is an extra: pip install .[natural]")
+@pytest.mark.parametrize("text", ["Otto, switch now", "Maya, three eighty", "Ana, close gap", "go on, leave Bea"])
+async def test_the_real_natural_voice_begins_and_stops_without_silence(voice: Voice, text: str) -> None:
+    key_at = text.index(",") + 2
+    clip = await voice.render(text, "en", key_at, how=NATURALLY)
+    loud = loudness_by_ms(clip)
+    assert loud[: clip.starts_ms - 2].max() < 0.02
+    assert loud[-100:].max() > 0.01
+    assert clip.starts_ms <= 25
+    ends = [end for _, end in pauses(clip, at_least_ms=60)]
+    assert min(abs(end - clip.key_ms) for end in ends) <= 10
