@@ -110,6 +110,14 @@ class LiveServer:
         self._process.wait()
         self._process = None
 
+    def pause(self) -> None:
+        """Let it answer nothing more, as a network does that swallows everything; ``go_on`` ends that. POSIX only."""
+        os.kill(self.pid, signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """It answers again."""
+        os.kill(self.pid, signal.SIGCONT)
+
     def stop(self) -> None:
         """Ask it to end; insist after ten seconds. Does nothing if it doesn't run."""
         if self._process is None:

@@ -1,5 +1,6 @@
 """The pages and what they are made of, as files; clips; schemas; and whether the server lives."""
 
+import json
 import mimetypes
 from pathlib import Path
 from typing import Any
@@ -13,25 +14,13 @@ from starlette.staticfiles import NotModifiedResponse, StaticFiles
 from starlette.types import Scope
 
 from server.routes.asking import parts_of
+from server.routes.edition import PAGE_TYPES, edition_of
 from server.wire.errors import NotKnown
 from server.wire.schemas import SCHEMAS, schema_of
 
 __all__ = ["WebFiles", "files", "pages"]
 
-# What a machine believes of a file's ending is anybody's guess; a browser runs no module of another type.
-_TYPES = {
-    ".css": "text/css",
-    ".html": "text/html",
-    ".ico": "image/vnd.microsoft.icon",
-    ".js": "text/javascript",
-    ".json": "application/json",
-    ".png": "image/png",
-    ".svg": "image/svg+xml",
-    ".wav": "audio/wav",
-    ".webmanifest": "application/manifest+json",
-    ".woff2": "font/woff2",
-}
-for _ending, _type in _TYPES.items():
+for _ending, _type in PAGE_TYPES.items():
     mimetypes.add_type(_type, _ending)
 
 _ASK_AGAIN = "no-cache"
@@ -51,23 +40,23 @@ class WebFiles(StaticFiles):
     async def get_response(self, path: str, scope: Scope) -> Response:
         """As StaticFiles has it. Raises: NotKnown: there is none."""
         parts = Path(path).parts
-        if "node_modules" in parts or Path(path).suffix not in _TYPES:
+        if "node_modules" in parts or Path(path).suffix not in PAGE_TYPES:
             raise NotKnown(f"{path[:80]}: no such file here")
         try:
             response = await super().get_response(path, scope)
         except HTTPException as none:
             raise NotKnown(f"{path[:80]}: no such file here") from none
         response.headers["cache-control"] = _ASK_AGAIN
-        if parts[-1] == "service-worker.js":
-            response.headers["service-worker-allowed"] = "/"
         return response
 
 
 @files.get("/api/health")
 async def health(request: Request) -> dict[str, Any]:
-    """Whether the server lives, and whether its voice does."""
-    ok, sentence = parts_of(request).voice.status
-    return {"ok": True, "voice_ok": ok, "voice_sentence": sentence}
+    """Whether the server lives, and whether its voice does; and which edition of the pages it has."""
+    parts = parts_of(request)
+    ok, sentence = parts.voice.status
+    edition = edition_of(parts.settings.web_dir).name
+    return {"ok": True, "voice_ok": ok, "voice_sentence": sentence, "edition": edition}
 
 
 @files.get("/api/schemas")
@@ -93,6 +82,16 @@ async def clip(request: Request, clip: str) -> FileResponse:
     return FileResponse(path, media_type="audio/wav", headers={"cache-control": _FOR_EVER})
 
 
+@files.get("/sw.js")
+async def worker(request: Request) -> Response:
+    """The worker that keeps pages for when there is no network, with what it is to keep."""
+    web_dir = parts_of(request).settings.web_dir
+    edition = edition_of(web_dir)
+    first = f"const EDITION = {json.dumps(edition.name)}\nconst FILES = {json.dumps(edition.files)}\n"
+    text = first + (web_dir / "sw.js").read_text("utf-8")
+    return Response(text, media_type="text/javascript", headers={"cache-control": _ASK_AGAIN})
+
+
 @pages.get("/")
 async def home(request: Request) -> Response:
     """Where everything begins."""
@@ -112,11 +111,15 @@ async def page_of_race(request: Request, page: str, code: str) -> Response:
 
 
 def _page(request: Request, page: str) -> Response:
-    path = parts_of(request).settings.web_dir / "pages" / f"{page}.html"
+    web_dir = parts_of(request).settings.web_dir
+    path = web_dir / "pages" / f"{page}.html"
     # Its length first: to ask a disk for a name too long for it is an error.
     if len(page) > _LONGEST_PAGE or not page.isidentifier() or not path.is_file():
         raise NotKnown(f"page {page[:40]!r}: there is none here; begin at /")
-    response = FileResponse(path, stat_result=path.stat(), headers={"cache-control": _ASK_AGAIN})
+    # A page may be the same in two editions, and what it is made of not: so its tag names the edition too.
+    edition = edition_of(web_dir).name
+    headers = {"cache-control": _ASK_AGAIN, "x-edition": edition, "etag": f'"{page}-{edition}"'}
+    response = FileResponse(path, stat_result=path.stat(), headers=headers)
     if request.headers.get("if-none-match") == response.headers.get("etag"):
         return NotModifiedResponse(Headers(raw=response.raw_headers))
     return response
