@@ -2,6 +2,7 @@
  * What every live page needs, wired once: socket, race clock, timeline, cue player and voice. Knows no role.
  */
 
+import { foretold } from './foretell.js'
 import { RaceClock } from './race-clock.js'
 import { Timeline } from './timeline.js'
 import { CuePlayer } from './cue-player.js'
@@ -27,6 +28,9 @@ import { Voice } from './voice.js'
  * @property {(nowMs: number | null) => void} [onFrame]
  * @property {(link: import('./socket.js').Link) => unknown} [onLink]
  */
+
+/** The clock is asked at least once a second: who hears nothing for longer is alone, be the line open or not. */
+const ALONE_MS = 2000
 
 export class Live {
   /** @type {Welcome | null} */
@@ -94,6 +98,17 @@ export class Live {
     const sent = this.clock.ask()
     if (sent !== null) this.socket.send({ kind: 'ping', sent })
     this.socket.watch()
+    this.#goOn()
+  }
+
+  /** Nobody tells how the race goes on: it is shown to go on as it was told it would. */
+  #goOn() {
+    const { now, reliable } = this.clock
+    if (!this.state || now === null || !reliable || this.silence < ALONE_MS) return
+    const state = foretold(this.state, this.timeline.coming, now)
+    if (state === this.state) return
+    this.state = state
+    this.handlers.onState(state)
   }
 
   /** @param {import('./messages.js').Outbound} message */
