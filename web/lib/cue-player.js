@@ -72,6 +72,7 @@ export class CuePlayer {
       if (clip.begun || (still && this.#aired(still)?.due === due)) continue
       clip.stop(0)
       this.#sounds.delete(id)
+      if (still && !this.timeline.has(id)) this.#unsaid.set(id, still) // it was shown already
     }
   }
 

@@ -49,8 +49,12 @@ export class CallSheet extends HTMLElement {
     each(this.#log, newest, keyOf,
       (line) => h('li', { class: line.kind }, h('span', { class: 'when' }, line.at_ms <= LOBBY_MS ? 'lobby' : clockText(line.at_ms)),
         h('span', { class: 'text' }, h('span', {}, line.text), line.because && h('small', {}, line.because),
-          line.kind === 'fact' && h('small', {}, `told by ${nameOf(line.by)}`))),
-      () => undefined)
+          line.kind === 'fact' && h('small', {}, `told by ${nameOf(line.by)}`), h('small', { class: 'air' }))),
+      // Only then is it known: what was moved may be cut short while it is said.
+      (row, line) => {
+        const air = row.querySelector('.air')
+        if (air) put(air, line.air)
+      })
   }
 
   /** @param {string} text @param {number} dueMs @param {string} kind the cue's */
