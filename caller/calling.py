@@ -19,24 +19,29 @@ from caller.units import RiderId, ms_from_s
 __all__ = [
     "FORM_STEPS",
     "LEAST_TURN_MS",
+    "LOOSE_KINDS",
     "RULES",
     "Gap",
+    "News",
     "PlanPolicy",
     "Situation",
+    "adrift",
     "answers",
     "cues_until",
-    "gap_cues",
-    "new_order",
+    "gap_opened",
+    "loose_cues",
+    "out",
     "plan_power_w",
     "stay_on",
+    "time_check",
 ]
 
 LEAST_TURN_MS = 5_000
 """However little rest or strength, a turn is no shorter: by then the next one has only just come through."""
 
-FORM_STEPS = (0.5, 1.0, 1.5, 2.0)
-"""What a turn is multiplied by on a bad day, as planned, on a good and a very good one (common practice, no source: a
-planned 30 s may become 60 s on a good day or 15 s on a bad one)."""
+FORM_STEPS = (0.0, 0.5, 1.0, 1.5, 2.0)
+"""What a turn is multiplied by for a rider who only follows, on a bad day, as planned, on a good and a very good one
+(common practice, no source: a planned 30 s may become 60 s on a good day or 15 s on a bad one)."""
 
 COUNT_S = (60, 30, 20, 10, 5, 4, 3, 2, 1)
 """Seconds before the gun that are counted aloud."""
@@ -47,6 +52,10 @@ _TERRAIN_AHEAD_M = 300
 _CALL_ON_MS = 60_000
 _SWITCH_AHEAD_MS = CUE_TABLE[CueKind.STAND_BY].lead_ms
 _REPEAT_AFTER_MS = 8_000
+_EASE_FOR_GAP_MS = 5_000
+_NEWS_SETTLE_MS = 2_500
+"""How long an order must stand before it is named: of two riders back at once, or a slip put right, the line hears
+once. Engineering judgement, no source."""
 _HOLD_STEP_W = 5
 
 
@@ -58,11 +67,34 @@ class Gap:
         rider: who is behind it and must close it.
         since_ms: when it was seen.
         seq: of the entry that told of it.
+        tell_ms: when its rider is first told.
+        ease_ms: when the line is eased for it, if it still stands; None if it was eased just before.
     """
 
     rider: RiderId
     since_ms: int
     seq: int
+    tell_ms: int
+    ease_ms: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class News:
+    """Another order than the line was last told of.
+
+    Attributes:
+        told: the order it was told of, or set off in.
+        order: the one to be named.
+        since_ms: when it was seen.
+        seq: of the entry that told of it.
+        because: what was seen, in words.
+    """
+
+    told: tuple[RiderId, ...]
+    order: tuple[RiderId, ...]
+    since_ms: int
+    seq: int
+    because: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +107,7 @@ class Situation:
         position: where the front was last seen.
         form: riders on another day than planned, as (rider, one of FORM_STEPS).
         gaps: those that stand open.
+        news: an order that is still to be named.
         settled_ms: when the last fact came in; nothing that follows from it is due before its commit window is over.
         start_seq: the entry that set the start; None in the lobby.
         countdown_ms: how long the countdown is.
@@ -89,6 +122,7 @@ class Situation:
     position: Position
     form: tuple[tuple[RiderId, float], ...]
     gaps: tuple[Gap, ...]
+    news: News | None
     settled_ms: int
     start_seq: int | None
     countdown_ms: int
@@ -118,24 +152,42 @@ class PlanPolicy:
     position: Position
     form: tuple[tuple[RiderId, float], ...]
 
-    def turn(self, rider: RiderId, began_ms: int, rest_ms: int | None, rotation: tuple[RiderId, ...]) -> Length:
+    def turn(
+        self,
+        rider: RiderId,
+        began_ms: int,
+        rest_ms: int | None,
+        rotation: tuple[RiderId, ...],
+        most_ms: int | None = None,
+    ) -> Length:
         """The plan's length where the line will be then, in proportion to the rest had, times the rider's day.
 
-        A rider who had half the rest earns half the turn; more rest than planned earns no more.
+        A rider who had half the rest earns half the turn; more rest than planned earns no more. No turn is longer than
+        the reserve allows. Whoever only follows comes through and straight off.
         """
         stretch = rule_at(self.plan, place_m(self.plan, self.position, began_ms))
         rule = stretch.turn_of(rider)
         planned_ms = 0 if rule is None else ms_from_s(rule.length_s)
-        form = dict(self.form).get(rider, 1.0) if self.form else 1.0
+        forms = dict(self.form)
+        form = forms.get(rider, 1.0)
+        if form == 0.0:
+            return Length(planned_ms=0, granted_ms=LEAST_TURN_MS, because="only follows for now")
         rested, full_rest_ms = 1.0, 0
         if rest_ms is not None:
             full_rest_ms = sum(
-                ms_from_s(rule.length_s) for rule in stretch.turns if rule.rider != rider and rule.rider in rotation
+                [
+                    ms_from_s(rule.length_s)
+                    for rule in stretch.turns
+                    if rule.rider != rider and rule.rider in rotation and forms.get(rule.rider) != 0.0
+                ]
             )
             rested = 1.0 if full_rest_ms == 0 else min(1.0, rest_ms / full_rest_ms)
-        if rested == 1.0 and form == 1.0:
+        if rested == 1.0 and form == 1.0 and (most_ms is None or planned_ms <= most_ms):
             return Length(planned_ms=planned_ms, granted_ms=max(LEAST_TURN_MS, planned_ms))
         granted_ms = max(LEAST_TURN_MS, 1000 * round(planned_ms * rested * form / 1000))
+        if most_ms is not None and most_ms < granted_ms:
+            because = f"reserve for {most_ms // 1000} s"
+            return Length(planned_ms=planned_ms, granted_ms=max(LEAST_TURN_MS, most_ms), because=because)
         reasons = []
         if rested < 1.0 and rest_ms is not None:
             reasons.append(f"rested {rest_ms // 1000} s of {full_rest_ms // 1000} s")
@@ -144,7 +196,9 @@ class PlanPolicy:
         return Length(planned_ms=planned_ms, granted_ms=granted_ms, because=" and ".join(reasons))
 
     def only_follows(self, rider: RiderId, at_ms: int) -> bool:
-        """Whether the plan gives this rider no turn where the line will be then."""
+        """Whether this rider only follows where the line will be then: by the plan, or as long as nothing is left."""
+        if (rider, 0.0) in self.form:
+            return True
         rule = rule_at(self.plan, place_m(self.plan, self.position, at_ms)).turn_of(rider)
         return rule is None or ms_from_s(rule.length_s) == 0
 
@@ -185,7 +239,7 @@ def _start(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> 
 def _switch(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
     """The word lands on the end of the turn."""
     for change in changes:
-        kind = CueKind.OFF_NOW if change.ended.cut else CueKind.SWITCH
+        kind = CueKind.RESTED if change.ended.hogged else CueKind.OFF_NOW if change.ended.cut else CueKind.SWITCH
         yield Cue(
             id=f"switch:{change.ended.number}",
             kind=kind,
@@ -249,14 +303,16 @@ def _latch_on(situation: Situation, changes: tuple[Change, ...], until_ms: int) 
 
 
 def _close_gap(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
-    """Whoever is behind a gap is told, and told again while it stands open."""
+    """Whoever is behind a gap is told, and told again while it stands open; the line is eased in between."""
     row = CUE_TABLE[CueKind.CLOSE_GAP]
     for gap in situation.gaps:
+        if gap.ease_ms is not None:
+            yield Cue(id=f"ease_gap:{gap.seq}", kind=CueKind.EASE, due_ms=gap.ease_ms, because="a gap is still open")
         for time in range(row.repeats + 1):
             yield Cue(
                 id=f"close_gap:{gap.seq}:{time}",
                 kind=CueKind.CLOSE_GAP,
-                due_ms=gap.since_ms + row.commit_ms + time * _REPEAT_AFTER_MS,
+                due_ms=gap.tell_ms + time * _REPEAT_AFTER_MS,
                 to=(gap.rider,),
                 rider=gap.rider,
                 because="a gap was seen" if time == 0 else "the gap is still open",
@@ -291,6 +347,19 @@ def _terrain(situation: Situation, changes: tuple[Change, ...], until_ms: int) -
         )
 
 
+def _new_order(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
+    """An accepted order is named once it has stood for a moment."""
+    news = situation.news
+    if news is not None:
+        yield Cue(
+            id=f"new_order:{news.seq}",
+            kind=CueKind.NEW_ORDER,
+            due_ms=news.since_ms + _NEWS_SETTLE_MS,
+            order=news.order,
+            because=news.because,
+        )
+
+
 def _all_in(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
     """The last metres."""
     if situation.line.turn is None or situation.rules.all_in_m == 0:
@@ -306,8 +375,14 @@ def _all_in(situation: Situation, changes: tuple[Change, ...], until_ms: int) ->
 
 Rule = Callable[[Situation, tuple[Change, ...], int], Iterator[Cue]]
 
-RULES: tuple[Rule, ...] = (_start, _switch, _stand_by, _hold, _latch_on, _close_gap, _terrain, _all_in)
+RULES: tuple[Rule, ...] = (_start, _switch, _stand_by, _hold, _latch_on, _close_gap, _new_order, _terrain, _all_in)
 """Every rule that makes cues from the state. A new cue adds a function here; it doesn't lengthen one."""
+
+LOOSE_RULES: tuple[Rule, ...] = (_close_gap, _new_order)
+"""Of RULES, those that ask neither who leads when nor where the line is, but only what was seen and when."""
+
+LOOSE_KINDS = (CueKind.CLOSE_GAP, CueKind.EASE, CueKind.NEW_ORDER)
+"""What LOOSE_RULES make, and no other rule."""
 
 
 def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
@@ -330,10 +405,16 @@ def cues_until(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
     return tuple(sorted(cues, key=lambda cue: (cue.due_ms, CUE_TABLE[cue.kind].priority, cue.id)))
 
 
-def gap_cues(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
-    """Of cues_until, those that gaps call for, in no order: if only gaps have changed, the others still hold."""
-    told = (_put_off(cue, situation.settled_ms) for cue in _close_gap(situation, (), until_ms))
-    return tuple([cue for cue in told if cue is not None and cue.due_ms <= min(until_ms, situation.last_call_ms)])
+def loose_cues(situation: Situation, until_ms: int) -> tuple[Cue, ...]:
+    """Of cues_until, those by LOOSE_RULES, in no order: if only what they look at has changed, others hold."""
+    until_ms = min(until_ms, situation.last_call_ms)
+    cues = []
+    for rule in LOOSE_RULES:
+        for cue in rule(situation, (), until_ms):
+            told = _put_off(cue, situation.settled_ms)
+            if told is not None and told.due_ms <= until_ms:
+                cues.append(told)
+    return tuple(cues)
 
 
 def _leader_at(situation: Situation, changes: tuple[Change, ...], until_ms: int, at_ms: int) -> RiderId:
@@ -373,6 +454,8 @@ def _due_at(cue: Cue, due_ms: int) -> Cue:
         place=cue.place,
         order=cue.order,
         words=cue.words,
+        spare=cue.spare,
+        against_plan_s=cue.against_plan_s,
         because=cue.because,
     )
 
@@ -414,9 +497,36 @@ def answers(fact: Fact, line: Line, at_ms: int, seq: int) -> tuple[Cue, ...]:
             return ()
 
 
-def new_order(order: tuple[RiderId, ...], at_ms: int, seq: int, because: str) -> Cue:
-    """The accepted order, named once."""
-    return _soon(CueKind.NEW_ORDER, at_ms, seq, order=order, because=because)
+def gap_opened(rider: RiderId, at_ms: int, seq: int, told_ms: int | None, eased_ms: int | None) -> Gap:
+    """A gap seen just now.
+
+    Args:
+        told_ms: when this rider was last told to close one; None if never.
+        eased_ms: when the line was last told to ease; None if never.
+    """
+    close, ease = CUE_TABLE[CueKind.CLOSE_GAP], CUE_TABLE[CueKind.EASE]
+    tell_ms = at_ms + close.commit_ms
+    if told_ms is not None:
+        tell_ms = max(tell_ms, told_ms + close.again_ms)
+    ease_ms = tell_ms + _EASE_FOR_GAP_MS
+    lately = eased_ms is not None and ease_ms < eased_ms + ease.again_ms
+    return Gap(rider=rider, since_ms=at_ms, seq=seq, tell_ms=tell_ms, ease_ms=None if lately else ease_ms)
+
+
+def adrift(rider: RiderId, at_ms: int, seq: int) -> Cue:
+    """A rider is off the back, and the line doesn't see it."""
+    return _soon(CueKind.ADRIFT, at_ms, seq, one_of=rider, rider=rider, because="lost the wheel")
+
+
+def out(rider: RiderId, spare: int, at_ms: int, seq: int) -> Cue:
+    """A rider is out, and so many more can be lost."""
+    because = f"{max(0, spare)} more can be lost"
+    return _soon(CueKind.OUT, at_ms, seq, one_of=rider, rider=rider, spare=spare, because=because)
+
+
+def time_check(against_plan_s: int, at_ms: int, seq: int, because: str) -> Cue:
+    """How far behind the plan the line passes a landmark; ahead of it if negative."""
+    return _soon(CueKind.TIME, at_ms, seq, against_plan_s=against_plan_s, because=because)
 
 
 def stay_on(rider: RiderId, longer_ms: int, at_ms: int, seq: int, because: str) -> Cue:
@@ -436,10 +546,13 @@ def _soon(
     seconds: int | None = None,
     order: tuple[RiderId, ...] = (),
     words: str | None = None,
+    spare: int | None = None,
+    against_plan_s: int | None = None,
+    one_of: str = "",
     because: str,
 ) -> Cue:
     return Cue(
-        id=f"{kind.value}:{seq}",
+        id=f"{kind.value}:{seq}" + (f":{one_of}" if one_of else ""),
         kind=kind,
         due_ms=at_ms + CUE_TABLE[kind].commit_ms,
         to=to,
@@ -447,5 +560,7 @@ def _soon(
         seconds=seconds,
         order=order,
         words=words,
+        spare=spare,
+        against_plan_s=against_plan_s,
         because=because,
     )

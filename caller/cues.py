@@ -37,6 +37,11 @@ class CueKind(Enum):
     ALL_IN = "all_in"
     TERRAIN = "terrain"
     SAY = "say"
+    RESTED = "rested"
+    ADRIFT = "adrift"
+    OUT = "out"
+    TIME = "time"
+    SPEND = "spend"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +58,8 @@ class CueRow:
         cuts_in: it silences a less urgent one that is being said, rather than wait for it.
         keeps_air_ms: how long after it nothing less urgent is said.
         repeats: how often it may be repeated while its reason stands.
+        again_ms: seen anew, it is told again only so long after it was last told to the same rider or line; what a
+            director calls by hand is always told.
         means: for the help page and the test that each kind is documented.
     """
 
@@ -66,6 +73,7 @@ class CueRow:
     cuts_in: bool = False
     keeps_air_ms: int = 0
     repeats: int = 0
+    again_ms: int = 0
     means: str
 
 
@@ -120,6 +128,7 @@ CUE_TABLE = MappingProxyType(
             too_late_ms=3_000,
             later_ms=2_500,
             repeats=1,
+            again_ms=8_000,
             means="a gap has opened before this rider: close it",
         ),
         CueKind.LATCH_ON: CueRow(
@@ -133,7 +142,12 @@ CUE_TABLE = MappingProxyType(
             means="the last wheel is about to come by: accelerate onto it",
         ),
         CueKind.EASE: CueRow(
-            priority=2, commit_ms=500, too_late_ms=3_000, later_ms=1_500, means="too fast for the line: ease"
+            priority=2,
+            commit_ms=500,
+            too_late_ms=3_000,
+            later_ms=1_500,
+            again_ms=8_000,
+            means="too fast for the line, or a gap won't close: ease",
         ),
         CueKind.LIFT: CueRow(
             priority=5,
@@ -147,6 +161,7 @@ CUE_TABLE = MappingProxyType(
             commit_ms=500,
             too_late_ms=3_000,
             later_ms=2_000,
+            again_ms=8_000,
             means="bunching behind a rider who swung off: come past",
         ),
         CueKind.WAIT: CueRow(
@@ -190,6 +205,41 @@ CUE_TABLE = MappingProxyType(
             later_ms=6_000,
             means="the director's own words",
         ),
+        CueKind.RESTED: CueRow(
+            priority=1,
+            commit_ms=500,
+            too_late_ms=1_500,
+            cuts_in=True,
+            means="on the front too long: swing off, the others are rested",
+        ),
+        CueKind.ADRIFT: CueRow(
+            priority=2,
+            commit_ms=500,
+            too_late_ms=5_000,
+            later_ms=3_000,
+            again_ms=8_000,
+            means="this rider is off the back",
+        ),
+        CueKind.OUT: CueRow(
+            priority=2, commit_ms=500, too_late_ms=8_000, later_ms=4_000, means="this rider is out of the race"
+        ),
+        CueKind.TIME: CueRow(
+            priority=8,
+            commit_ms=1_000,
+            too_late_ms=8_000,
+            later_ms=6_000,
+            again_ms=30_000,
+            means="so many seconds ahead of the plan or behind it, at a landmark",
+        ),
+        CueKind.SPEND: CueRow(
+            priority=3,
+            lead_ms=-3_000,
+            commit_ms=1_000,
+            window_ms=3_000,
+            too_late_ms=4_000,
+            later_ms=2_000,
+            means="this rider's last turn: nothing to keep",
+        ),
     }
 )
 """One row a kind, most urgent first where it can be."""
@@ -211,6 +261,8 @@ class Cue:
         place: the stretch's name, for terrain.
         order: the line, front first, for a new order.
         words: the director's own, for a say.
+        spare: for a rider who is out: how many can still be lost.
+        against_plan_s: for a time check: whole seconds behind the plan; ahead of it if negative.
         because: why it is told, in the trade's words, for the desk and the log view.
     """
 
@@ -225,4 +277,6 @@ class Cue:
     place: str | None = None
     order: tuple[RiderId, ...] = ()
     words: str | None = None
+    spare: int | None = None
+    against_plan_s: int | None = None
     because: str = ""

@@ -201,9 +201,15 @@ class PlanOffered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LengthenTurn:
-    """Let the one who leads stay on longer."""
+    """Let the one who leads stay on longer.
+
+    Attributes:
+        by_ms: by how much.
+        rider: who asks for it, if it is the one who leads; None: the director.
+    """
 
     by_ms: int
+    rider: RiderId | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

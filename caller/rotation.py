@@ -5,7 +5,7 @@ observation does to a rider in each place, then the moves themselves, then what 
 Must not know how long a turn ought to be (a Policy is passed in), where the line is, or what is told to anybody.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from types import MappingProxyType
@@ -35,12 +35,15 @@ __all__ = [
     "advance_line",
     "begin",
     "form_line",
+    "hogs",
     "next_change_ms",
     "observe",
     "project",
     "ride_off",
     "same_round",
+    "stays_on_front",
     "switch_ms",
+    "with_most",
     "with_turn_end",
 ]
 
@@ -69,12 +72,15 @@ class Member:
         rest_ms: front time that others were planned to ride since this rider's own turn; None before the first turn.
             Counted in planned lengths, not in real ones: if a turn cut short shortened everybody's rest, each turn
             would shorten the next and the line would spin ever faster.
+        most_ms: the longest next turn that the rider's reserve allows, worked out when something went otherwise than
+            planned; None if nothing did, or it allows any.
     """
 
     rider: RiderId
     place: Place
     until_ms: int | None = None
     rest_ms: int | None = None
+    most_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +95,8 @@ class Turn:
         planned_ms: how long the plan would have it.
         because: why it is not as long as planned; empty if it is.
         cut: it was cut short by a request, so its end is called as such.
+        hogged: the rider stayed on unasked and is to make way for those who are rested; its end is called as such.
+        rest_ms: what the rider had rested when it began; see Member.
     """
 
     number: int
@@ -98,6 +106,8 @@ class Turn:
     planned_ms: int
     because: str = ""
     cut: bool = False
+    hogged: bool = False
+    rest_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,8 +151,13 @@ class Length:
 class Policy(Protocol):
     """What the line asks of whoever made the plan."""
 
-    def turn(self, rider: RiderId, began_ms: int, rest_ms: int | None, rotation: tuple[RiderId, ...]) -> Length:
-        """How long a turn that begins then is to be, for a rider who has had that rest, in that rotation."""
+    def turn(
+        self, rider: RiderId, began_ms: int, rest_ms: int | None, rotation: tuple[RiderId, ...], most_ms: int | None
+    ) -> Length:
+        """How long a turn that begins then is to be, for a rider who has had that rest, in that rotation.
+
+        ``most_ms`` is what the rider's reserve allows; None if that is more than any turn.
+        """
         ...
 
     def only_follows(self, rider: RiderId, at_ms: int) -> bool:
@@ -272,6 +287,43 @@ def observe(line: Line, seen: RiderSeen | OrderSeen, at_ms: int, policy: Policy)
             return _set_apart(line, member, Place.OUT, at_ms, policy)
 
 
+def hogs(line: Line, rider: RiderId) -> bool:
+    """Whether this rider, seen on the front, never left it: believed to have swung off just now, and drifting yet."""
+    return (
+        line.turn is not None
+        and line.turn.rider != rider
+        and bool(line.members)
+        and line.members[-1].rider == rider
+        and line.members[-1].place is Place.DRIFTING
+    )
+
+
+def stays_on_front(line: Line, rider: RiderId, at_ms: int, stays_ms: int, policy: Policy) -> Line:
+    """The line once a rider who hogs the front was seen there: the believed turn of the next one never began.
+
+    The one who waits keeps the rest had before; the one who hogs is to swing off so soon.
+    """
+    waiting = line.turn
+    assert waiting is not None
+    line = _insert(line, line.member(rider), 0, at_ms, policy)
+    assert line.turn is not None
+    members = tuple(
+        _with_rest(member, waiting.rest_ms) if member.rider == waiting.rider else member for member in line.members
+    )
+    turn = replace(
+        line.turn, ends_ms=at_ms + stays_ms, because="stays on; the others are rested", cut=True, hogged=True
+    )
+    return replace(line, members=members, turn=turn)
+
+
+def with_most(line: Line, most_ms: Mapping[RiderId, int | None]) -> Line:
+    """The same line with what reserves allow of next turns, of those riders who are named."""
+    members = tuple(
+        replace(member, most_ms=most_ms[member.rider]) if member.rider in most_ms else member for member in line.members
+    )
+    return line if members == line.members else _with_members(line, members)
+
+
 def with_turn_end(line: Line, ends_ms: int, because: str, *, cut: bool = False) -> Line:
     """The same line with the present turn ending at another instant."""
     assert line.turn is not None, "nobody leads"
@@ -320,6 +372,7 @@ def advance_line(line: Line, at_ms: int, policy: Policy) -> Line:
                 place=Place.LATCHING,
                 until_ms=until_ms + policy.latch_ms(),
                 rest_ms=member.rest_ms,
+                most_ms=member.most_ms,
             )
             return _with_members(line, _swapped(line.members, latching))
         latched = _latch(line, member, at_ms, policy)
@@ -428,11 +481,13 @@ def _with_members(line: Line, members: tuple[Member, ...]) -> Line:
 
 
 def _following(member: Member, rest_ms: int | None) -> Member:
-    return Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms)
+    return Member(rider=member.rider, place=Place.FOLLOWING, rest_ms=rest_ms, most_ms=member.most_ms)
 
 
-def _with_rest(member: Member, rest_ms: int) -> Member:
-    return Member(rider=member.rider, place=member.place, until_ms=member.until_ms, rest_ms=rest_ms)
+def _with_rest(member: Member, rest_ms: int | None) -> Member:
+    return Member(
+        rider=member.rider, place=member.place, until_ms=member.until_ms, rest_ms=rest_ms, most_ms=member.most_ms
+    )
 
 
 def _set_apart(line: Line, member: Member, place: Place, at_ms: int, policy: Policy) -> Line:
@@ -490,7 +545,7 @@ def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -
         members = _rested(members, line.turn, at_ms)
         front = members[0]
     order = tuple(member.rider for member in members)
-    length = policy.turn(front.rider, at_ms, front.rest_ms, order)
+    length = policy.turn(front.rider, at_ms, front.rest_ms, order, front.most_ms)
     number = line.turns_begun + 1
     turn = Turn(
         number=number,
@@ -499,6 +554,7 @@ def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -
         ends_ms=at_ms + length.granted_ms,
         planned_ms=length.planned_ms,
         because=length.because,
+        rest_ms=front.rest_ms,
     )
     leading = Member(rider=front.rider, place=Place.LEADING, rest_ms=0)
     followers = tuple(

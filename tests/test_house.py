@@ -168,6 +168,7 @@ def test_every_kind_of_cue_has_its_verb_on_the_bar_screen_in_every_language() ->
 SCREEN_SAYS_OTHERWISE = {
     *((language, "hold") for language in LANGUAGES),  # the voice says the figure alone
     *((language, "say") for language in LANGUAGES),  # the voice says the director's words
+    *((language, "time") for language in LANGUAGES),  # the voice says the seconds
     ("de", "switch"),  # "Wechsel" is too wide for a phone at arm's length; "Raus" is what its rider does
 }
 

@@ -5,8 +5,8 @@ Nothing ticks: the next wake is the next instant at which anything happens. Must
 
 from operator import itemgetter
 
-from caller.calling import cues_until, gap_cues
-from caller.cues import CUE_TABLE, Cue, CueKind
+from caller.calling import LOOSE_KINDS, cues_until, loose_cues
+from caller.cues import CUE_TABLE, Cue
 from caller.race.state import (
     SILENT,
     Ahead,
@@ -16,11 +16,13 @@ from caller.race.state import (
     in_the_wheels,
     policy_of,
     situation_of,
+    still_open,
     with_reserves,
+    with_told,
 )
 from caller.rotation import Line, advance_line, begin, next_change_ms
 
-__all__ = ["advance", "ahead_with_other_gaps", "calls", "fix", "next_wake"]
+__all__ = ["advance", "ahead_with_loose", "calls", "next_wake"]
 
 _LOOK_AHEAD_MS = 45_000
 """How far the rules look to find what becomes fixed next; then the driver is asked to look again."""
@@ -69,26 +71,21 @@ def calls(state: RaceState, until_ms: int | None = None) -> tuple[Cue, ...]:
     return tuple(sorted(fixed + future, key=lambda cue: (cue.due_ms, CUE_TABLE[cue.kind].priority, cue.id)))
 
 
-def fix(state: RaceState, cues: tuple[Cue, ...]) -> RaceState:
-    """The state once these cues are fixed."""
-    if not cues:
-        return state
-    return changed(state, fixed=state.fixed + cues, told=state.told.union([cue.id for cue in cues]))
-
-
-def ahead_with_other_gaps(ahead: Ahead | None, state: RaceState) -> Ahead | None:
-    """What was known of the near future, for a state in which nothing but gaps and the last fact's instant changed.
+def ahead_with_loose(ahead: Ahead | None, state: RaceState) -> Ahead | None:
+    """What was known of the near future, for a state in which nothing changed but what LOOSE_RULES look at.
 
     Every cue that this instant could put off is fixed by now, for none of what is still ahead becomes fixed before it.
     """
     if ahead is None:
         return None
-    others = [one for one in ahead.cues if one[1].kind is not CueKind.CLOSE_GAP]
-    gaps = [(_fix_ms(cue), cue) for cue in _not_told(state, gap_cues(situation_of(state), ahead.until_ms))]
-    if not gaps and len(others) == len(ahead.cues):
+    others = [one for one in ahead.cues if one[1].kind not in LOOSE_KINDS]
+    loose: list[tuple[int, Cue]] = []
+    if state.gaps or state.news is not None:
+        loose = [(_fix_ms(cue), cue) for cue in _not_told(state, loose_cues(situation_of(state), ahead.until_ms))]
+    if not loose and len(others) == len(ahead.cues):
         return ahead
     # Cues fixed at one instant are told in the order in which they are due, as by cues_until.
-    cues = sorted(others + gaps, key=lambda one: (one[0], one[1].due_ms, CUE_TABLE[one[1].kind].priority, one[1].id))
+    cues = sorted(others + loose, key=lambda one: (one[0], one[1].due_ms, CUE_TABLE[one[1].kind].priority, one[1].id))
     return _ahead_with(ahead, tuple(cues), ahead.line_ms)
 
 
@@ -156,8 +153,7 @@ def _step(state: RaceState, at_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
     still = state.fixed if at_ms == state.now_ms else _not_too_late(state.fixed, at_ms)
     if fixed:
         ahead = _ahead_with(ahead, ahead.cues[len(fixed) :], ahead.line_ms)
-        told = state.told.union([cue.id for cue in fixed])
-        state = changed(state, now_ms=at_ms, fixed=still + fixed, told=told, ahead=ahead)
+        state = with_told(changed(state, now_ms=at_ms, fixed=still, ahead=ahead), fixed)
     else:
         state = changed(state, now_ms=at_ms, fixed=still)
     if state.phase is Phase.COUNTDOWN:
@@ -179,6 +175,10 @@ def _step(state: RaceState, at_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
 def _with_line(state: RaceState, line: Line, ahead: Ahead) -> RaceState:
     """The state once its line has changed by itself, as was foretold."""
     state = changed(state, line=line)
+    gaps = still_open(state)
+    if gaps is not state.gaps:
+        state = changed(state, gaps=gaps)
+        ahead = ahead_with_loose(ahead, state) or ahead
     return changed(state, ahead=_ahead_with(ahead, ahead.cues, _line_ms(state, ahead.last_call_ms)))
 
 

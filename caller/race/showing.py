@@ -115,17 +115,22 @@ def undo_says(state: RaceState) -> str:
 
 
 def may(state: RaceState) -> frozenset[str]:
-    """The director's acts that would be accepted now, by their names on the wire."""
+    """The director's acts that would be accepted now, by their names on the wire.
+
+    ``call_aloud`` stands for what a riding line can be called; ``stop`` is accepted beyond that.
+    """
     match state.phase:
         case Phase.LOBBY:
             return frozenset({"set_start"})
         case Phase.COUNTDOWN:
-            return frozenset({"call_off_start", "order_seen", "retired", "call_aloud", "say_aloud", *_undo_name(state)})
+            return frozenset(
+                {"call_off_start", "order_seen", "retired", "call_aloud", "stop", "say_aloud", *_undo_name(state)}
+            )
         case Phase.OVER:
             return frozenset()
         case Phase.HALTED:
             if stopped_at_the_start(state):
-                return frozenset({"call_off_start", "call_aloud"})
+                return frozenset({"call_off_start", "stop"})
         case Phase.RACING:
             pass
         case _:
@@ -133,9 +138,9 @@ def may(state: RaceState) -> frozenset[str]:
     acts = {
         "swung_off", "latched_on", "rejoined_at", "came_through", "order_seen", "lost_wheel", "retired",
         "gap_opened", "line_bunched", "line_surged", "landmark_passed", "felt_good", "felt_empty", "race_finished",
-        "call_aloud",
+        "stop",
     }  # fmt: skip
-    acts.add("resume" if state.phase is Phase.HALTED else "say_aloud")
+    acts |= {"resume"} if state.phase is Phase.HALTED else {"call_aloud", "say_aloud"}
     if state.gaps:
         acts.add("gap_closed")
     if not why_turn_stands(state):

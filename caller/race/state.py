@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from caller.calling import Gap, PlanPolicy, Situation
-from caller.cues import Cue
+from caller.calling import Gap, News, PlanPolicy, Situation
+from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import PlanRefused
 from caller.estimate import Position, Reserve, arrival_ms, at_start, fresh, place_m, speed_mps, spent
 from caller.facts import Fact, RaceOpened
@@ -23,16 +23,20 @@ __all__ = [
     "Ahead",
     "Decision",
     "Held",
+    "Lately",
     "Phase",
     "RaceState",
     "changed",
     "in_the_wheels",
+    "last_told_ms",
     "opened",
     "policy_of",
     "situation_of",
+    "still_open",
     "stopped_at_the_start",
     "why_turn_stands",
     "with_reserves",
+    "with_told",
 ]
 
 
@@ -48,6 +52,10 @@ class Phase(Enum):
 
 SILENT = (Phase.LOBBY, Phase.HALTED, Phase.OVER)
 """Nothing follows from the passage of time in these: nothing is called, and nobody is believed to move in the line."""
+
+
+_GAP_STANDS_MS = 45_000
+"""A gap of which nothing more is heard has closed by itself, or else its rider is adrift. Engineering judgement."""
 
 
 class Decision(Enum):
@@ -75,6 +83,15 @@ class Held:
     form: tuple[tuple[RiderId, float], ...]
     gaps: tuple[Gap, ...]
     decisions: tuple[tuple[RiderId, Decision], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lately:
+    """When a kind of cue was last told to a rider, or with None to the line."""
+
+    kind: CueKind
+    rider: RiderId | None
+    due_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +127,9 @@ class RaceState:
         form: riders on another day than planned.
         gaps: those that stand open.
         decisions: on riders adrift.
+        news: another order than the line was last told of, to be named; None once it is.
+        lately: when kinds that must not nag were last told.
+        doubles: requests of the last moments, as (instant, who asked, what), for what two directors ask at once.
         settled_ms: when the last fact came in.
         halted_ms: when the whole line was told to stop; None while it rides.
         start_seq, countdown_ms: of the countdown; None and 0 in the lobby.
@@ -129,6 +149,9 @@ class RaceState:
     form: tuple[tuple[RiderId, float], ...] = ()
     gaps: tuple[Gap, ...] = ()
     decisions: tuple[tuple[RiderId, Decision], ...] = ()
+    news: News | None = None
+    lately: tuple[Lately, ...] = ()
+    doubles: tuple[tuple[int, str, Fact], ...] = ()
     settled_ms: int = LOBBY_MS
     halted_ms: int | None = None
     start_seq: int | None = None
@@ -182,12 +205,39 @@ def situation_of(state: RaceState) -> Situation:
         position=state.position,
         form=state.form,
         gaps=state.gaps,
+        news=state.news,
         settled_ms=state.settled_ms,
         start_seq=state.start_seq,
         countdown_ms=state.countdown_ms,
         started=state.phase is Phase.RACING,
         finish_ms=arrival_ms(state.setup.plan, state.position, state.setup.plan.length_m),
     )
+
+
+def with_told(state: RaceState, cues: tuple[Cue, ...]) -> RaceState:
+    """The state once these cues are fixed; those that have become too late are kept."""
+    made = changed(state, fixed=state.fixed + cues, told=state.told.union([cue.id for cue in cues]))
+    for cue in cues:
+        if CUE_TABLE[cue.kind].again_ms:
+            others = [one for one in made.lately if one.kind is not cue.kind or one.rider != cue.rider]
+            made = changed(made, lately=(*others, Lately(kind=cue.kind, rider=cue.rider, due_ms=cue.due_ms)))
+        elif cue.kind is CueKind.NEW_ORDER:
+            made = changed(made, news=None)
+    return made
+
+
+def still_open(state: RaceState) -> tuple[Gap, ...]:
+    """The gaps that can still stand: before a rider on a wheel, and not so long ago that nobody sees them any more."""
+    if not state.gaps:
+        return state.gaps
+    following = [member.rider for member in state.line.members[1:] if member.place is Place.FOLLOWING]
+    gaps = tuple([gap for gap in state.gaps if gap.rider in following and state.now_ms < gap.since_ms + _GAP_STANDS_MS])
+    return state.gaps if len(gaps) == len(state.gaps) else gaps
+
+
+def last_told_ms(state: RaceState, kind: CueKind, rider: RiderId | None) -> int | None:
+    """When a kind was last told to a rider, or to the line; None if never."""
+    return next((one.due_ms for one in state.lately if one.kind is kind and one.rider == rider), None)
 
 
 def policy_of(state: RaceState) -> PlanPolicy:

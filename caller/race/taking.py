@@ -7,10 +7,21 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import assert_never
 
-from caller.calling import FORM_STEPS, LEAST_TURN_MS, Gap, answers, new_order, stay_on
+from caller.calling import (
+    FORM_STEPS,
+    LEAST_TURN_MS,
+    News,
+    adrift,
+    answers,
+    gap_opened,
+    out,
+    plan_power_w,
+    stay_on,
+    time_check,
+)
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import LogRefused, PlanRefused, RequestRefused
-from caller.estimate import passed
+from caller.estimate import PACE_LIMITS, arrival_ms, at_start, passed, place_m
 from caller.facts import (
     MOST_SAID,
     Aloud,
@@ -45,29 +56,51 @@ from caller.facts import (
     Undo,
     WaitFor,
 )
-from caller.race.passing import advance, ahead_with_other_gaps, fix
-from caller.race.showing import position_now
+from caller.race.passing import advance, ahead_with_loose
+from caller.race.showing import finish_ms, position_now, spare_riders
 from caller.race.state import (
     Ahead,
     Decision,
     Phase,
     RaceState,
     changed,
+    last_told_ms,
     opened,
     policy_of,
+    still_open,
     stopped_at_the_start,
     why_turn_stands,
     with_reserves,
+    with_told,
 )
 from caller.race.undoing import hold, undone, with_fair_warning
-from caller.rotation import Place, observe, ride_off, same_round, with_turn_end
+from caller.rotation import (
+    Place,
+    hogs,
+    observe,
+    project,
+    ride_off,
+    same_round,
+    stays_on_front,
+    with_most,
+    with_turn_end,
+)
 from caller.speech.told import says
-from caller.units import RiderId
+from caller.units import RiderId, clock_text
 
 __all__ = ["replay", "start", "take"]
 
 _SEEN_BACK_MS = 5_000
 """How much older than its stamp a tapper's own reading may be and still be believed."""
+
+_ONCE = (LengthenTurn, ShortenTurn, FeltGood, FeltEmpty, CallAloud, SayAloud, Undo)
+"""What counts again each time it is said, and so only once when two say it as one."""
+
+_AS_ONE_MS = 1_500
+_MOST_DOUBLES = 8
+
+_NEXT_TURNS_MS = 600_000
+"""How far ahead everybody's next turn is looked for: ten riders at a minute each."""
 
 
 def start(entry: Entry) -> RaceState:
@@ -111,19 +144,44 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
             says(fact, state.setup.roster), f"stamped {entry.at_ms} ms, before the state's own {state.now_ms} ms"
         )
     reached, fixed = advance(state, entry.at_ms)
+    if _asked_by_another(reached, entry):
+        return changed(reached, seq=entry.seq), fixed
     taken, cues = _apply(reached, entry)
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     if taken.line is not reached.line:
-        taken = with_fair_warning(taken)
-    taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms)
-    taken = fix(changed(taken, ahead=_still_ahead(reached, taken)), cues)
+        taken = with_fair_warning(_with_open_gaps(taken))
+    taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms, doubles=_with_double(taken, entry))
+    taken = changed(taken, ahead=_still_ahead(reached, taken))
+    if cues:
+        taken = with_told(taken, cues)
     settled, more = advance(taken, entry.at_ms)
     return settled, (*fixed, *cues, *more)
 
 
+def _asked_by_another(state: RaceState, entry: Entry) -> bool:
+    """Whether somebody else asked for the very same a moment ago: two directors who tap as one meant it once."""
+    if not isinstance(entry.fact, _ONCE):
+        return False
+    return any(
+        fact == entry.fact and by != entry.by and entry.at_ms - at_ms <= _AS_ONE_MS for at_ms, by, fact in state.doubles
+    )
+
+
+def _with_double(state: RaceState, entry: Entry) -> tuple[tuple[int, str, Fact], ...]:
+    if not isinstance(entry.fact, _ONCE):
+        return state.doubles
+    recent = tuple(one for one in state.doubles if entry.at_ms - one[0] <= _AS_ONE_MS)
+    return (*recent[-_MOST_DOUBLES:], (entry.at_ms, entry.by, entry.fact))
+
+
+def _with_open_gaps(state: RaceState) -> RaceState:
+    gaps = still_open(state)
+    return state if gaps is state.gaps else changed(state, gaps=gaps)
+
+
 def _still_ahead(before: RaceState, after: RaceState) -> Ahead | None:
-    """What is still known of the near future: all, but for gaps, if nothing else it follows from has changed."""
+    """What is still known of the near future: all but what LOOSE_RULES make, if nothing else has changed."""
     same = (
         after.line is before.line
         and after.position is before.position
@@ -131,7 +189,7 @@ def _still_ahead(before: RaceState, after: RaceState) -> Ahead | None:
         and after.setup is before.setup
         and after.phase is before.phase
     )
-    return ahead_with_other_gaps(before.ahead, after) if same else None
+    return ahead_with_loose(before.ahead, after) if same else None
 
 
 def replay(entries: Iterable[Entry]) -> RaceState:
@@ -232,22 +290,20 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         case SwungOff() | LatchedOn() | RejoinedAt() | CameThrough() | OrderSeen() | LostWheel() | Retired():
             return _seen(state, fact, entry)
         case LandmarkPassed():
-            return _landmark(state, fact, entry), called
+            return _landmark(state, fact, entry)
         case GapOpened(rider=rider):
-            gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
-            opened = Gap(rider=rider, since_ms=at_ms, seq=entry.seq)
-            return changed(hold(state, entry), gaps=(*gaps, opened)), called
+            return _gap_opened(state, entry, rider), called
         case GapClosed(rider=rider):
             gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
-            return changed(hold(state, entry), gaps=gaps), called
+            return (changed(hold(state, entry), gaps=gaps) if len(gaps) < len(state.gaps) else state), called
         case FeltGood(rider=rider):
             return _felt(state, entry, rider, 1)
         case FeltEmpty(rider=rider):
             return _felt(state, entry, rider, -1)
-        case LengthenTurn(by_ms=by_ms):
-            return _turn_moved(state, entry, by_ms)
+        case LengthenTurn(by_ms=by_ms, rider=asking):
+            return _turn_moved(state, entry, by_ms, asking)
         case ShortenTurn(by_ms=by_ms):
-            return _turn_moved(state, entry, -by_ms)
+            return _turn_moved(state, entry, -by_ms, None)
         case CutTurn():
             return _turn_cut(state, entry), called
         case WaitFor(rider=rider):
@@ -262,17 +318,52 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
                 raise RequestRefused("finish", "the gun hasn't gone")
             return changed(state, phase=Phase.OVER), called
         case Undo():
-            return undone(state, entry), called
+            return _with_news(state, undone(state, entry), entry), called
         case CallAloud(aloud=Aloud.STOP, rider=None):
             return _halted(state, at_ms), called
         case Resume():
             return _resumed(state, at_ms), called
-        case CallAloud() | SayAloud() | LineBunched() | LineSurged():
+        case LineBunched() | LineSurged():
+            return state, tuple(cue for cue in called if not _nags(state, cue))
+        case CallAloud() | SayAloud():
             return state, called
         case RaceOpened() | StartSet() | StartCalledOff():
             raise AssertionError("handled before")
         case _:
             assert_never(fact)
+
+
+def _nags(state: RaceState, cue: Cue) -> bool:
+    """Whether the same was told to the same rider or line just before; what is seen goes on without being said."""
+    told_ms = last_told_ms(state, cue.kind, cue.rider)
+    return told_ms is not None and cue.due_ms < told_ms + CUE_TABLE[cue.kind].again_ms
+
+
+def _gap_opened(state: RaceState, entry: Entry, rider: RiderId) -> RaceState:
+    """A gap that stands already is the same gap, until its rider may be told again."""
+    close = CUE_TABLE[CueKind.CLOSE_GAP]
+    known = next((gap for gap in state.gaps if gap.rider == rider), None)
+    if known is not None and entry.at_ms < known.tell_ms + (close.repeats + 1) * close.again_ms:
+        return state
+    if state.line.turn is not None and state.line.member(rider).place is not Place.FOLLOWING:
+        return state  # before whoever leads, or rides beside the line or behind it, there is no wheel to close up to
+    told_ms = last_told_ms(state, CueKind.CLOSE_GAP, rider)
+    gap = gap_opened(rider, entry.at_ms, entry.seq, told_ms, last_told_ms(state, CueKind.EASE, None))
+    return changed(hold(state, entry), gaps=(*(one for one in state.gaps if one is not known), gap))
+
+
+def _with_news(before: RaceState, after: RaceState, entry: Entry) -> RaceState:
+    """The state with its order to be named, if it is another rotation than the line was last told of.
+
+    One rider less is told by itself and makes no other order of those who are left.
+    """
+    order = after.line.order
+    told = before.line.order if before.news is None else before.news.told
+    news = None
+    if len(order) > 1 and not same_round(tuple(rider for rider in told if rider in order), order):
+        because = says(entry.fact, after.setup.roster)
+        news = News(told=told, order=order, since_ms=entry.at_ms, seq=entry.seq, because=because)
+    return changed(after, news=news)
 
 
 def _seen(
@@ -283,10 +374,16 @@ def _seen(
     """An observation of the line is true. If it makes another rotation, that is named once."""
     before = state.line
     policy = policy_of(state)
-    line = observe(before, fact, entry.at_ms, policy)
+    hogged = isinstance(fact, CameThrough) and hogs(before, fact.rider)
+    if hogged:
+        assert isinstance(fact, CameThrough)
+        line = stays_on_front(before, fact.rider, entry.at_ms, LEAST_TURN_MS, policy)
+    else:
+        line = observe(before, fact, entry.at_ms, policy)
     if line == before:
         return state, ()
     gone = {member.rider for member in line.apart}
+    old = state
     state = changed(
         hold(with_reserves(state, entry.at_ms), entry),
         line=line,
@@ -301,9 +398,49 @@ def _seen(
         and before.member(fact.rider).place in (Place.DRIFTING, Place.LATCHING)
         and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, policy).order
     )
-    if expected or same_round(before.order, line.order) or len(line.members) < 2:
-        return state, ()
-    return state, (new_order(line.order, entry.at_ms, entry.seq, says(fact, state.setup.roster)),)
+    if not expected:
+        state = _with_reserves_heeded(_with_news(old, state, entry))
+    return state, _lost(old, state, entry)
+
+
+def _lost(before: RaceState, after: RaceState, entry: Entry) -> tuple[Cue, ...]:
+    """Who is off the back, and who is out, is told to the line, which rides with its eyes to the front."""
+    was = {member.rider: member.place for member in before.line.apart}
+    cues: list[Cue] = []
+    for member in after.line.apart:
+        if was.get(member.rider) is member.place:
+            continue
+        if member.place is Place.OUT:
+            cues.append(out(member.rider, spare_riders(after), entry.at_ms, entry.seq))
+        elif member.rider not in was:
+            cues.append(adrift(member.rider, entry.at_ms, entry.seq))
+    return tuple(cue for cue in cues if cue.kind is CueKind.OUT or not _nags(before, cue))
+
+
+def _with_reserves_heeded(state: RaceState) -> RaceState:
+    """The state with next turns no longer than reserves allow, now that the rotation isn't as planned.
+
+    Each rider is taken to ride where it rides now until its next turn begins.
+    """
+    plan, rules, line = state.setup.plan, state.setup.rules, state.line
+    if state.phase is not Phase.RACING or line.turn is None:
+        return state
+    begins: dict[RiderId, int] = {}
+    last_ms = state.now_ms + _NEXT_TURNS_MS
+    for change in project(with_most(line, dict.fromkeys(line.order)), policy_of(state), last_ms):
+        begins.setdefault(change.begun.rider, change.at_ms)
+        if len(begins) >= len(line.members):
+            break
+    most: dict[RiderId, int | None] = dict.fromkeys(line.order)
+    for rider, begins_ms in begins.items():
+        figures = state.setup.roster[rider]
+        power_w = plan_power_w(plan, rider, place_m(plan, state.position, begins_ms))
+        if power_w <= figures.critical_power_w:
+            continue
+        left_j = next(one.left_j for one in with_reserves(state, begins_ms).reserves if one.rider == rider)
+        spare_j = left_j - rules.reserve_margin * figures.w_prime_j
+        most[rider] = max(0, 1000 * int(spare_j / (power_w - figures.critical_power_w)))
+    return changed(state, line=with_most(line, most))
 
 
 def _halted(state: RaceState, at_ms: int) -> RaceState:
@@ -330,10 +467,11 @@ def _resumed(state: RaceState, at_ms: int) -> RaceState:
         position=replace(state.position, anchor_ms=at_ms, anchor_m=where_m, error_m=error_m_),
         reserves_ms=at_ms,
         held=(),
+        news=None,
     )
 
 
-def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState:
+def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     if fact.at_m > state.setup.course.length_m:
         raise RequestRefused(
             "a landmark passed", f"{fact.at_m:.0f} m is beyond the finish at {state.setup.course.length_m:.0f} m"
@@ -343,7 +481,15 @@ def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> RaceState
     seen_ms = entry.at_ms if entry.seen_ms is None else entry.seen_ms
     seen_ms = min(max(seen_ms, entry.at_ms - _SEEN_BACK_MS, 0), entry.at_ms)
     position = passed(state.setup.plan, state.position, fact.at_m, seen_ms)
-    return changed(hold(with_reserves(state, entry.at_ms), entry), position=position)
+    after = changed(hold(with_reserves(state, entry.at_ms), entry), position=position)
+    behind_ms = seen_ms - arrival_ms(state.setup.plan, at_start(), fact.at_m)
+    planned_ms = seen_ms - behind_ms
+    if not (planned_ms > 0 and PACE_LIMITS[0] <= planned_ms / max(1, seen_ms) <= PACE_LIMITS[1]):
+        return after, ()  # no line rides like that: more likely another landmark was meant
+    planned_finish_ms = arrival_ms(state.setup.plan, at_start(), state.setup.plan.length_m)
+    because = f"finish believed at {clock_text(finish_ms(after))}, planned at {clock_text(planned_finish_ms)}"
+    cue = time_check(round(behind_ms / 1000), entry.at_ms, entry.seq, because)
+    return after, () if _nags(state, cue) else (cue,)
 
 
 def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[RaceState, tuple[Cue, ...]]:
@@ -362,7 +508,9 @@ def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[R
     return _turn_ends(state, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
 
 
-def _turn_moved(state: RaceState, entry: Entry, by_ms: int) -> tuple[RaceState, tuple[Cue, ...]]:
+def _turn_moved(
+    state: RaceState, entry: Entry, by_ms: int, asking: RiderId | None
+) -> tuple[RaceState, tuple[Cue, ...]]:
     asked = "lengthen the turn" if by_ms > 0 else "shorten the turn"
     if not 1_000 <= abs(by_ms) <= 120_000:
         raise RequestRefused(asked, f"by {abs(by_ms)} ms; give 1 to 120 s")
@@ -370,7 +518,11 @@ def _turn_moved(state: RaceState, entry: Entry, by_ms: int) -> tuple[RaceState, 
     if why:
         raise RequestRefused(asked, why)
     assert state.line.turn is not None
+    if asking is not None and state.line.turn.rider != asking:
+        raise RequestRefused(asked, f"{state.setup.roster[asking].name} isn't on the front")
     because = "the director lengthened it" if by_ms > 0 else "the director shortened it"
+    if asking is not None:
+        because = f"{state.setup.roster[asking].name} asked to stay on"
     return _turn_ends(hold(state, entry), entry, state.line.turn.ends_ms + by_ms, because)
 
 

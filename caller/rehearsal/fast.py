@@ -111,9 +111,9 @@ class _Run:
             return
         self.entries.append(entry)
         self.lines.append(Line(at_ms=at_ms, sort="fact", kind=kind, to=by, words=said))
-        for cue in fixed:
-            if cue.kind is CueKind.NEW_ORDER:
-                self._order_changed(at_ms, self.state.line.order, cue)
+        news = state.news
+        if news is not None and news.seq == entry.seq:
+            self._order_changed(at_ms, self.state.line.order, news.order, news.because)
         self._go_on(state, fixed)
 
     def advance(self, at_ms: int) -> None:
@@ -121,10 +121,10 @@ class _Run:
         state, fixed = race.advance(self.state, at_ms)
         self._go_on(state, fixed)
 
-    def _order_changed(self, at_ms: int, before: tuple[RiderId, ...], cue: Cue) -> None:
-        self.changes.append(OrderChange(at_ms=at_ms, before=before, after=cue.order, because=cue.because))
-        names = ", ".join(self.scenario.roster[rider].name for rider in cue.order)
-        self.lines.append(Line(at_ms=at_ms, sort="order", kind="", to="", words=names, because=cue.because))
+    def _order_changed(self, at_ms: int, before: tuple[RiderId, ...], after: tuple[RiderId, ...], because: str) -> None:
+        self.changes.append(OrderChange(at_ms=at_ms, before=before, after=after, because=because))
+        names = ", ".join(self.scenario.roster[rider].name for rider in after)
+        self.lines.append(Line(at_ms=at_ms, sort="order", kind="", to="", words=names, because=because))
 
     def _go_on(self, state: race.RaceState, fixed: tuple[Cue, ...]) -> None:
         self.state = state

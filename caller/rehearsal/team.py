@@ -628,6 +628,7 @@ HEEDED: MappingProxyType[CueKind, Act | None] = MappingProxyType(
         CueKind.START: SimulatedTeam._on_start,
         CueKind.SWITCH: SimulatedTeam._on_switch,
         CueKind.OFF_NOW: SimulatedTeam._on_switch,
+        CueKind.RESTED: SimulatedTeam._on_switch,
         CueKind.HOLD: SimulatedTeam._on_hold,
         CueKind.LATCH_ON: SimulatedTeam._on_latch,
         CueKind.CLOSE_GAP: SimulatedTeam._on_close_gap,
@@ -645,6 +646,10 @@ HEEDED: MappingProxyType[CueKind, Act | None] = MappingProxyType(
         CueKind.NEW_ORDER: None,
         CueKind.TERRAIN: None,
         CueKind.SAY: None,
+        CueKind.ADRIFT: None,
+        CueKind.OUT: None,
+        CueKind.TIME: None,
+        CueKind.SPEND: None,
     }
 )
 """What riders do at each cue; None is a cue that only tells. One row a kind, checked by a test."""

@@ -30,6 +30,7 @@ _SLOT = re.compile(r"\{(\w+)\}")
 _TERRAIN = re.compile(r"(climb|descent|flat)( \d{1,3})?", re.IGNORECASE)
 _WORD = re.compile(r"[^\s,.:;]+")
 _MORE_S = (5, 10, 15, 20, 30)
+_ON_PLAN_S = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +76,8 @@ def say(cue: Cue, names: Mapping[RiderId, str], language: str) -> Spoken:
             "place": _place(cue.place, table, table.number),
             "order": ", ".join(_name(rider, names) for rider in few),
             "words": _words(cue.words),
+            "needed": table.needed if cue.spare == 0 else "",
+            "gap": _if_any(cue.against_plan_s, lambda s: _gap(s, table, f"{table.number(abs(s))} {table.seconds}")),
         },
     )
 
@@ -100,6 +103,8 @@ def written(cue: Cue, names: Mapping[RiderId, str], language: str) -> str:
             "place": _place(cue.place, table, str),
             "order": ", ".join(_name(rider, names) for rider in cue.order),
             "words": _words(cue.words),
+            "needed": table.needed if cue.spare == 0 else "",
+            "gap": _if_any(cue.against_plan_s, lambda s: _gap(s, table, f"{abs(s)} s")),
         },
     ).text
     return text[0].upper() + text[1:]
@@ -109,7 +114,8 @@ def unforeseen(riders: Iterable[RiderId]) -> tuple[Cue, ...]:
     """Every cue that no plan foretells and that may be wanted at once, most urgent first; their clips are made ahead.
 
     The planned ones (who leads, with how much power, which climb) are in the known future of the race already.
-    A new order isn't here: there are too many; it can wait for its clip. Nor are the director's own words.
+    A new order isn't here: there are too many; it can wait for its clip. Nor are the director's own words, nor
+    how far the line is ahead of the plan.
     """
     riders = tuple(riders)
     line = (CueKind.STOP, CueKind.EASE, CueKind.LIFT, CueKind.PRESS_ON, CueKind.WAIT, CueKind.GO, CueKind.ALL_IN)
@@ -125,11 +131,15 @@ def unforeseen(riders: Iterable[RiderId]) -> tuple[Cue, ...]:
         CueKind.GO,
         CueKind.LIFT,
         CueKind.PRESS_ON,
+        CueKind.ADRIFT,
+        CueKind.RESTED,
+        CueKind.SPEND,
     )
     return (
         *(Cue(id="", kind=kind, due_ms=0) for kind in line),
         *(Cue(id="", kind=kind, due_ms=0, rider=rider) for kind in each for rider in riders),
         *(Cue(id="", kind=CueKind.STAY_ON, due_ms=0, rider=rider, seconds=s) for s in _MORE_S for rider in riders),
+        *(Cue(id="", kind=CueKind.OUT, due_ms=0, rider=rider, spare=spare) for spare in (0, 1) for rider in riders),
     )
 
 
@@ -172,6 +182,13 @@ def _count(seconds: int | None, table: Language) -> str:
         return f"{table.number(seconds // 60)} {table.minutes}"
     # The last ten are counted bare: the word must be over before the next one.
     return f"{table.number(seconds)} {table.seconds}" if seconds > 10 else table.number(seconds)
+
+
+def _gap(behind_s: int, table: Language, seconds: str) -> str:
+    """Against the plan; a second more or less is neither."""
+    if abs(behind_s) < _ON_PLAN_S:
+        return table.on_plan
+    return f"{seconds} {table.behind if behind_s > 0 else table.ahead}"
 
 
 def _place(place: str | None, table: Language, number: Callable[[int], str]) -> str:

@@ -33,6 +33,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "*Vollgas*"),
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} vorn"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "jetzt *raus*,", "die anderen sind ausgeruht"),
+            CueKind.ADRIFT: ("{name}", "*verloren*"),
+            CueKind.OUT: ("{name}", "ist *raus*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*letzte* Führung,", "alles geben"),
         }
     ),
     terrain=MappingProxyType({"climb": "Anstieg", "descent": "Abfahrt", "flat": "Flachstück"}),
@@ -40,4 +45,8 @@ LANGUAGE = Language(
     seconds="Sekunden",
     minute="eine Minute",
     minutes="Minuten",
+    needed="alle müssen ins Ziel",
+    ahead="vor Plan",
+    behind="hinter Plan",
+    on_plan="genau im Plan",
 )

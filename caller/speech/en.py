@@ -70,6 +70,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "*all* in"),
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} takes it"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "*off* now,", "the others are rested"),
+            CueKind.ADRIFT: ("*lost*", "{name}"),
+            CueKind.OUT: ("{name}", "is *out*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*last* turn,", "all you have"),
         }
     ),
     terrain=MappingProxyType({"climb": "climb", "descent": "descent", "flat": "flat"}),
@@ -79,4 +84,8 @@ LANGUAGE = Language(
     seconds="seconds",
     minute="one minute",
     minutes="minutes",
+    needed="all must finish",
+    ahead="up",
+    behind="down",
+    on_plan="on plan",
 )

@@ -34,6 +34,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "a *tope*"),
             CueKind.TERRAIN: ("*{place}*", "a {distance},", "{name} delante"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "*fuera* ya,", "los demás han descansado"),
+            CueKind.ADRIFT: ("*perdemos*", "a {name}"),
+            CueKind.OUT: ("{name}", "está *fuera*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*último* relevo,", "a fondo"),
         }
     ),
     terrain=MappingProxyType({"climb": "subida", "descent": "bajada", "flat": "llano"}),
@@ -41,4 +46,8 @@ LANGUAGE = Language(
     seconds="segundos",
     minute="un minuto",
     minutes="minutos",
+    needed="todos hasta meta",
+    ahead="de ventaja",
+    behind="de retraso",
+    on_plan="según el plan",
 )

@@ -34,6 +34,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "à *bloc*"),
             CueKind.TERRAIN: ("*{place}*", "dans {distance},", "{name} devant"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "*sors*,", "les autres ont récupéré"),
+            CueKind.ADRIFT: ("{name}", "*lâché*"),
+            CueKind.OUT: ("{name},", "c'est *fini*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*dernier* relais,", "donne tout"),
         }
     ),
     terrain=MappingProxyType({"climb": "montée", "descent": "descente", "flat": "plat"}),
@@ -41,4 +46,8 @@ LANGUAGE = Language(
     seconds="secondes",
     minute="une minute",
     minutes="minutes",
+    needed="tous à l'arrivée",
+    ahead="d'avance",
+    behind="de retard",
+    on_plan="dans le plan",
 )

@@ -33,6 +33,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "a *tutta*"),
             CueKind.TERRAIN: ("*{place}*", "tra {distance},", "{name} davanti"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "*esci* ora,", "gli altri sono riposati"),
+            CueKind.ADRIFT: ("{name}", "*staccato*"),
+            CueKind.OUT: ("{name}", "è *fuori*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*ultimo* cambio,", "dai tutto"),
         }
     ),
     terrain=MappingProxyType({"climb": "salita", "descent": "discesa", "flat": "pianura"}),
@@ -40,4 +45,8 @@ LANGUAGE = Language(
     seconds="secondi",
     minute="un minuto",
     minutes="minuti",
+    needed="tutti al traguardo",
+    ahead="di vantaggio",
+    behind="di ritardo",
+    on_plan="secondo il piano",
 )

@@ -10,7 +10,7 @@ from caller.cues import CueKind
 
 __all__ = ["SLOTS", "Language", "digits"]
 
-SLOTS = ("name", "power", "seconds", "count", "distance", "place", "order", "words")
+SLOTS = ("name", "power", "seconds", "count", "distance", "place", "order", "words", "needed", "gap")
 """What a phrase may leave open: see Language."""
 
 
@@ -28,7 +28,8 @@ class Language:
     The same phrases serve screens; only figures differ there.
 
     Slots: ``name`` the rider named; ``power`` watts; ``seconds`` of a longer turn; ``count`` seconds to the gun;
-    ``distance`` metres ahead; ``place`` a stretch; ``order`` the line, front first; ``words`` the director's own.
+    ``distance`` metres ahead; ``place`` a stretch; ``order`` the line, front first; ``words`` the director's own;
+    ``needed`` that nobody more can be lost; ``gap`` seconds ahead of the plan or behind it.
 
     Attributes:
         code: ISO 639-1.
@@ -40,6 +41,9 @@ class Language:
         seconds: the word after a count of seconds.
         minute: one minute, with its figure.
         minutes: the word after a count of minutes.
+        needed: all who are left must finish.
+        ahead, behind: after seconds ahead of the plan, or behind it.
+        on_plan: neither ahead nor behind.
     """
 
     code: str
@@ -51,3 +55,7 @@ class Language:
     seconds: str
     minute: str
     minutes: str
+    needed: str
+    ahead: str
+    behind: str
+    on_plan: str

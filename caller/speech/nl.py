@@ -33,6 +33,11 @@ LANGUAGE = Language(
             CueKind.ALL_IN: ("{name},", "volle *bak*"),
             CueKind.TERRAIN: ("*{place}*", "over {distance},", "{name} op kop"),
             CueKind.SAY: ("{name},", "*{words}*"),
+            CueKind.RESTED: ("{name},", "nu van *kop*,", "de anderen zijn uitgerust"),
+            CueKind.ADRIFT: ("{name}", "*gelost*"),
+            CueKind.OUT: ("{name}", "is *eruit*,", "{needed}"),
+            CueKind.TIME: ("*{gap}*",),
+            CueKind.SPEND: ("{name},", "*laatste* kopbeurt,", "alles geven"),
         }
     ),
     terrain=MappingProxyType({"climb": "klim", "descent": "afdaling", "flat": "vlak"}),
@@ -40,4 +45,8 @@ LANGUAGE = Language(
     seconds="seconden",
     minute="één minuut",
     minutes="minuten",
+    needed="iedereen moet finishen",
+    ahead="voor",
+    behind="achter",
+    on_plan="op schema",
 )

@@ -78,8 +78,11 @@ def says(fact: Fact, roster: Roster) -> str:
             return "finished"
         case PlanOffered():
             return "a new plan"
-        case LengthenTurn(by_ms=by_ms):
+        case LengthenTurn(by_ms=by_ms, rider=None):
             return f"turn {by_ms // 1000} s longer"
+        case LengthenTurn(by_ms=by_ms, rider=rider):
+            assert rider is not None
+            return f"{name(rider)} stays on {by_ms // 1000} s"
         case ShortenTurn(by_ms=by_ms):
             return f"turn {by_ms // 1000} s shorter"
         case CutTurn():

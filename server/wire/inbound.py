@@ -109,10 +109,11 @@ class RaceFinished(Message):
 
 
 class LengthenTurn(Message):
-    """A longer turn for the one who leads."""
+    """A longer turn for the one who leads; ``rider`` is who leads and asks for it, None the director."""
 
     act: Literal["lengthen_turn"]
     by_s: int = Field(ge=1, le=120)
+    rider: RiderKey | None = None
 
 
 class ShortenTurn(Message):
@@ -212,7 +213,17 @@ Act = Annotated[
 ]
 
 RIDER_ACTS = frozenset(
-    {"swung_off", "latched_on", "rejoined_at", "came_through", "lost_wheel", "retired", "felt_good", "felt_empty"}
+    {
+        "swung_off",
+        "latched_on",
+        "rejoined_at",
+        "came_through",
+        "lost_wheel",
+        "retired",
+        "felt_good",
+        "felt_empty",
+        "lengthen_turn",
+    }
 )
 """What a rider's ticket may say, and only of that rider."""
 
@@ -296,7 +307,8 @@ def to_fact(act: Act) -> facts.Fact:
         case RaceFinished():
             return facts.RaceFinished()
         case LengthenTurn():
-            return facts.LengthenTurn(by_ms=ms_from_s(act.by_s))
+            rider = None if act.rider is None else RiderId(act.rider)
+            return facts.LengthenTurn(by_ms=ms_from_s(act.by_s), rider=rider)
         case ShortenTurn():
             return facts.ShortenTurn(by_ms=ms_from_s(act.by_s))
         case CutTurn():

@@ -342,7 +342,7 @@ def test_the_shortest_turns_there_are_leave_each_switch_on_its_instant() -> None
 
 def test_only_a_stop_the_gun_and_what_changes_the_front_cut_in() -> None:
     assert {kind for kind, row in CUE_TABLE.items() if row.cuts_in} == {
-        CueKind.STOP, CueKind.START, CueKind.SWITCH, CueKind.OFF_NOW,
+        CueKind.STOP, CueKind.START, CueKind.SWITCH, CueKind.OFF_NOW, CueKind.RESTED,
     }  # fmt: skip
     assert {kind for kind, row in CUE_TABLE.items() if row.keeps_air_ms} == {CueKind.STOP}
 

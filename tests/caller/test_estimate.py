@@ -33,9 +33,23 @@ def test_arrival_and_place_are_each_others_inverse(at_m: float, pace: float, anc
         assert place_m(PLAN, position, there_ms) == pytest.approx(at_m, abs=0.02)
 
 
-def test_a_landmark_teaches_the_pace() -> None:
-    position = passed(PLAN, at_start(), 3_000.0, 250_000)  # planned at 240 s
-    assert position.pace == pytest.approx(240 / 250)
+def test_a_landmark_teaches_the_pace_by_its_weight() -> None:
+    # Seen: 240 s planned, 250 s ridden, so 0.96; known to 10 m of 3,000 m, 5 s of 250 s for the start, and 2 % for one
+    # leg: 2.85 %. Known before: 1, to 3 % and 1 % that it wanders: 3.16 %. The weight of what is seen: 10 / (10 + 8.1).
+    position = passed(PLAN, at_start(), 3_000.0, 250_000)
+    assert position.pace == pytest.approx(1 - 0.552 * 0.04, abs=0.0005)
+
+
+def test_one_early_tap_hardly_moves_the_believed_finish_and_later_ones_do() -> None:
+    # Four seconds late after 400 m may be the start, the thumb or the legs; four in each kilometre after it are legs.
+    early = passed(PLAN, at_start(), 400.0, 36_000)  # planned at 32 s: a pace of 0.89 would mean 160 s at the finish
+    late_s = (arrival_ms(PLAN, early, 10_000.0) - 1_280_000) / 1000
+    assert 4 <= late_s < 30
+    later = early
+    for at_km in (1, 2, 3, 4):
+        later = passed(PLAN, later, 1000.0 * at_km, 36_000 + round(1000 * (at_km - 0.4) * 84))
+    assert later.pace == pytest.approx(80 / 84, abs=0.01)
+    assert later.pace_error < early.pace_error
 
 
 def test_a_tap_that_no_line_can_ride_moves_the_place_and_teaches_no_pace() -> None:

@@ -715,7 +715,8 @@ def test_what_a_director_may_do_is_what_is_accepted(phase: Phase) -> None:
         "call_off_start": StartCalledOff(),
         "race_finished": RaceFinished(),
         "landmark_passed": LandmarkPassed(at_m=100.0),
-        "call_aloud": CallAloud(aloud=Aloud.STOP),
+        "call_aloud": CallAloud(aloud=Aloud.EASE),
+        "stop": CallAloud(aloud=Aloud.STOP),
         "say_aloud": SayAloud(text="bottle"),
     }.items():
         try:

@@ -66,7 +66,7 @@ def test_in_the_demo_a_rider_rejoins_too_early_and_leads_a_shorter_turn(demo: Re
     assert entry.at_ms < 180_000  # something happens within the first minutes
     change = demo.order_changes[0]
     assert (change.at_ms, change.after[3]) == (entry.at_ms, rider)
-    assert min(told(demo, CueKind.NEW_ORDER)) - entry.at_ms <= 1_000
+    assert min(told(demo, CueKind.NEW_ORDER)) - entry.at_ms <= 3_000
     next_switch = next(
         cue for cue in demo.cues if cue.kind is CueKind.SWITCH and cue.rider == rider and cue.due_ms > entry.at_ms
     )
@@ -97,7 +97,7 @@ def test_in_the_demo_a_lost_rider_is_waited_for_and_comes_back_on_the_climb(demo
     )
     assert lost.at_ms < decided < told(demo, CueKind.WAIT)[0] < back
     orders = [change.after for change in demo.order_changes]
-    assert any(rider not in order for order in orders)
+    assert lost.at_ms < min(told(demo, CueKind.ADRIFT)) < decided
     assert rider in orders[-1]
 
 

@@ -24,6 +24,8 @@ FULL: dict[CueKind, dict[str, Any]] = {
     CueKind.ALL_IN: {},
     CueKind.TERRAIN: {"rider": OTTO, "place": "climb", "distance_m": 300},
     CueKind.SAY: {"rider": OTTO, "words": "bottle on the left"},
+    CueKind.OUT: {"rider": OTTO, "spare": 0},
+    CueKind.TIME: {"against_plan_s": 12},
 }
 """What a cue of each kind carries at its fullest; the others name one rider."""
 
@@ -74,6 +76,7 @@ def test_no_cue_carries_more_than_four_units_of_information(kind: CueKind, langu
     }
     fields |= {"distance": fullest.distance_m, "place": fullest.place, "order": fullest.order}
     fields["words"] = fullest.words
+    fields |= {"needed": fullest.spare == 0, "gap": fullest.against_plan_s}
     parts = [
         part for part in TABLES[language].phrases[kind] if all(fields[slot] for slot in re.findall(r"\{(\w+)\}", part))
     ]
@@ -120,6 +123,14 @@ def test_two_kinds_of_cue_never_sound_alike(language: str) -> None:
         (CueKind.START_COUNT, {"seconds": 5}, "five", "five"),
         (CueKind.START, {}, "go", "go"),
         (CueKind.SAY, {"words": "crosswind at the mill"}, "crosswind at the mill", "crosswind"),
+        (CueKind.RESTED, {"rider": OTTO}, "Otto, off now, the others are rested", "off"),
+        (CueKind.ADRIFT, {"rider": ANA}, "lost Ana", "lost"),
+        (CueKind.OUT, {"rider": ANA, "spare": 1}, "Ana is out", "out"),
+        (CueKind.OUT, {"rider": ANA, "spare": 0}, "Ana is out, all must finish", "out"),
+        (CueKind.TIME, {"against_plan_s": 12}, "twelve seconds down", "twelve"),
+        (CueKind.TIME, {"against_plan_s": -5}, "five seconds up", "five"),
+        (CueKind.TIME, {"against_plan_s": 1}, "on plan", "on"),
+        (CueKind.SPEND, {"rider": ANA}, "Ana, last turn, all you have", "last"),
     ],
 )
 def test_english_is_called_like_this(kind: CueKind, fields: dict[str, Any], text: str, key_word: str) -> None:
@@ -188,7 +199,8 @@ def test_whatever_can_be_wanted_at_once_is_foreseen_for_every_rider() -> None:
     assert {"stop", "Ana, close gap", "Bea, off now", "wait for Maya", "go on, leave Otto"} <= said
     assert len(said) == len(foreseen)
     planned_or_counted = {CueKind.START, CueKind.START_COUNT, CueKind.HOLD, CueKind.TERRAIN, CueKind.NEW_ORDER}
-    assert {one.kind for one in foreseen} == set(CueKind) - planned_or_counted - {CueKind.SAY}
+    made_on_demand = {CueKind.SAY, CueKind.TIME}
+    assert {one.kind for one in foreseen} == set(CueKind) - planned_or_counted - made_on_demand
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -448,7 +448,7 @@ def halted(**more: Any) -> Any:
         "turn": None,
         "upcoming": (),
         "cues": (),
-        "may": ("call_aloud", "resume"),
+        "may": ("resume", "stop"),
     }
     return racing(revision=31, **(values | more))
 

@@ -181,11 +181,12 @@ export {}
  */
 
 /**
- * A longer turn for the one who leads.
+ * A longer turn for the one who leads; ``rider`` is who leads and asks for it, None the director.
  *
  * @typedef {object} LengthenTurn
  * @property {'lengthen_turn'} act
  * @property {number} by_s
+ * @property {string | null} rider
  */
 
 /**

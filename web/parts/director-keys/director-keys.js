@@ -31,7 +31,7 @@ import { ridersOf } from '../rider-mark/rider-mark.js'
  * @property {string} cap as the key is shown
  * @property {string} label
  * @property {string} means for the page of keys
- * @property {Act['act']} needs what `may` must hold
+ * @property {Act['act'] | 'stop'} needs what `may` must hold
  * @property {(values: Values) => Act | null} act null if somebody or something must be chosen first
  * @property {string} [without] why act is null
  * @property {string} [question] asked before it is sent
@@ -107,7 +107,7 @@ export const GROUPS = [
 ]
 
 /** @type {Row} */
-export const STOP = { key: 's', cap: 's', label: 'Stop', means: 'stop, called to the whole line at once', needs: 'call_aloud', act: () => ({ act: 'call_aloud', aloud: 'stop', rider: null }) }
+export const STOP = { key: 's', cap: 's', label: 'Stop', means: 'stop, called to the whole line at once', needs: 'stop', act: () => ({ act: 'call_aloud', aloud: 'stop', rider: null }) }
 
 const ROWS = [...GROUPS.flatMap(({ rows }) => rows), STOP]
 
