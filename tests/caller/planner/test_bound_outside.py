@@ -76,6 +76,7 @@ def profile(*places: tuple[float, float]) -> Course:
 FLAT = profile((0, 10), (12_000, 10))
 DOWN = profile((0, 900), (10_000, 100))
 UP = profile((0, 0), (5_000, 400))
+ROLLERS = profile(*((400.0 * index, 100.0 + 16.0 * (index % 2)) for index in range(21)))
 SHORT = profile((0, 10), (1_000, 10))
 
 
@@ -87,10 +88,16 @@ SHORT = profile((0, 10), (1_000, 10))
         (FLAT, alike(2), RaceRules(counted=2, closing_mps=4, latch_s=0, shortest_turn_s=60)),
         (FLAT, alike(4, w_prime_j=3_000), RaceRules(shortest_turn_s=5, closing_mps=4, latch_s=0)),
         (SHORT, alike(2, w_prime_j=45_000), RaceRules(counted=2)),
+        (
+            profile((0, 10), (5_000, 10)),
+            alike(2, w_prime_j=45_000),
+            RaceRules(counted=2, shelter_efficiency=0, closing_mps=0.2, latch_s=0, shortest_turn_s=5, draw_per_turn=1),
+        ),
         (UP, alike(4), RaceRules(shelter_efficiency=0, closing_mps=4, latch_s=0, shortest_turn_s=5)),
         (FLAT, alike(4), RaceRules(shelter_efficiency=0, closing_mps=0.2, latch_s=0, shortest_turn_s=5)),
         (FLAT, alike(3), RaceRules(counted=3, shelter_table=(1.2, 0.3))),
         (UP, alike(3), RaceRules(counted=2, reserve_margin=0.5)),
+        (ROLLERS, alike(4), RaceRules(closing_mps=4, latch_s=0)),
         (FLAT, alike(3), RaceRules(counted=3, wind_mps=-15, recovery="elite-2018")),
     ],
     ids=lambda value: "",
@@ -101,3 +108,15 @@ def test_where_plan_and_bound_come_close_the_plan_is_the_slower(
     plan = optimise(course, roster, rules, form="free")
     assert plan.bound_s is not None
     assert plan.bound_s <= plan.finish_s + ROUNDED_S
+
+
+def test_leaving_out_who_need_not_finish_does_not_beat_the_bound() -> None:
+    weak = replace(TEAM.riders[0], critical_power_w=120)
+    roster = Roster(riders=(weak, *TEAM.riders[1:]))
+    plan = optimise(FLAT, Roster(riders=roster.riders[1:]), RaceRules(counted=3))
+    whole = optimise(FLAT, roster, RaceRules(counted=3))
+    assert whole.bound_s is not None
+    assert plan.finish_s + ROUNDED_S >= whole.bound_s
+    held_to_all = optimise(FLAT, roster, RaceRules(counted=4))
+    assert held_to_all.bound_s is not None
+    assert plan.finish_s < held_to_all.bound_s, "else this test could not fail"

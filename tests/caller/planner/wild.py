@@ -81,9 +81,9 @@ def _roster(draw: Random, most: int, odd: float) -> Roster:
 
 def _course(draw: Random) -> Course:
     steepest = draw.choice((0.0, 0.04, 0.08, 0.2))
-    longest_m = draw.choice((500.0, 2_000.0, 6_000.0))
+    legs, longest_m = draw.choice(((12, 500.0), (5, 2_000.0), (5, 6_000.0)))
     distance, height = [0.0], [draw.choice((0.0, 400.0, 2_500.0))]
-    for _ in range(draw.randint(1, 5)):
+    for _ in range(draw.randint(1, legs)):
         run_m = draw.uniform(250, longest_m)
         distance.append(distance[-1] + run_m)
         height.append(height[-1] + run_m * draw.uniform(-steepest, steepest))
@@ -96,7 +96,6 @@ def _course(draw: Random) -> Course:
 def _rules(draw: Random, riders: int, odd: float) -> RaceRules:
     shortest_s = draw.uniform(5, 150)
     strange: dict[str, tuple[object, ...]] = {
-        "counted": (draw.randint(1, riders),),
         "reserve_margin": (0.0, 0.5, draw.uniform(0, 0.5)),
         "shortest_turn_s": (5.0, shortest_s),
         "draw_per_turn": (1.0, draw.uniform(0.05, 1)),
@@ -110,9 +109,10 @@ def _rules(draw: Random, riders: int, odd: float) -> RaceRules:
         "latch_s": (0.0, draw.uniform(0, 15)),
     }
     values = {name: draw.choice(choices) for name, choices in strange.items() if draw.random() < odd}
+    values["counted"] = riders if draw.random() > max(0.3, odd) else draw.randint(max(1, riders - 2), riders)
     longest_s = draw.choice((90.0, 600.0, 0.0))
     values["longest_turn_s"] = max(longest_s, float(str(values.get("shortest_turn_s", 10.0))))
-    return RaceRules(**{"counted": riders, "recovery": draw.choice(RECOVERIES), **values})  # type: ignore[arg-type]
+    return RaceRules(**{"recovery": draw.choice(RECOVERIES), **values})  # type: ignore[arg-type]
 
 
 def drawn_case(draw: Random, most_riders: int = 8) -> Case:
