@@ -27,6 +27,7 @@ from server.routes.live import live
 from server.routes.pages import WebFiles, files, pages
 from server.routes.plans import plans
 from server.routes.races import races
+from server.routes.voices import voices
 from server.runner.house import House
 from server.settings import Settings, version
 from server.store import Store, StoreFailed
@@ -110,12 +111,13 @@ def make_app(settings: Settings) -> FastAPI:
         url=settings.url(),
         joins=Allowances(per_min=settings.limits.joins_per_min, burst=settings.limits.joins_per_min),
         makes=Allowances(per_min=settings.limits.races_per_min, burst=settings.limits.races_per_min),
+        hears=Allowances(per_min=settings.limits.hears_per_min, burst=settings.limits.hears_per_min),
     )
     app.add_middleware(Gate, settings=settings)
     for refused in (CallerError, ServerRefused, RequestValidationError, HTTPException, VoiceRefused):
         app.add_exception_handler(refused, _answer_refusal)
     app.add_exception_handler(Exception, _answer_refusal)
-    for router in (files, races, plans, live):
+    for router in (files, races, plans, voices, live):
         app.include_router(router)
     app.mount("/web", WebFiles(directory=settings.web_dir, check_dir=False))
     app.include_router(pages)  # last: it takes whatever no other did

@@ -45,6 +45,7 @@ class Limits:
         plans_waiting: questions that may wait for the worker.
         joins_per_min: attempts to join or to use a ticket, for one address.
         races_per_min: new races, for one address.
+        hears_per_min: words tried with a voice, for one address.
         loaded_races: races held in memory; the ones nobody listens to are let go first.
     """
 
@@ -65,6 +66,7 @@ class Limits:
     plans_waiting: int = 16
     joins_per_min: float = 30
     races_per_min: float = 30
+    hears_per_min: float = 120
     loaded_races: int = 500
 
 

@@ -23,6 +23,7 @@ class Parts:
         url: how phones reach this server.
         joins: attempts to get in by code, by address.
         makes: races made, by address.
+        hears: words tried with a voice, by address.
     """
 
     settings: Settings
@@ -32,6 +33,7 @@ class Parts:
     url: str
     joins: Allowances
     makes: Allowances
+    hears: Allowances
 
 
 def parts_of(connection: HTTPConnection) -> Parts:

@@ -15,6 +15,7 @@ from caller.physics import drag_area_estimate_m2
 from caller.plan import Plan, RaceRules
 from caller.riders import Rider, Roster, rider_key
 from caller.units import RiderId
+from server.runner.voicing import VoiceChoice
 from server.wire.http import RiderForm
 
 __all__ = ["Draft", "DraftRider", "draft_from_json", "draft_to_json", "riders_from_forms", "roster_of", "still_missing"]
@@ -44,6 +45,7 @@ class Draft:
     riders: tuple[DraftRider, ...] = ()
     rules: RaceRules = field(default_factory=RaceRules)
     plan: Plan | None = None
+    voice: VoiceChoice = field(default_factory=VoiceChoice)
 
     def with_course(self, course: Course) -> "Draft":
         """Another course; the plan is gone."""

@@ -36,7 +36,7 @@ from server.runner.draft import (
 from server.runner.live import LiveRace
 from server.runner.plans import Plans, Trials, worker
 from server.runner.rehearsing import Riders
-from server.runner.voicing import Speaker
+from server.runner.voicing import Speaker, VoiceChoice
 from server.settings import Settings
 from server.store import CodeTaken, RaceRow, SeatRow, Store, StoreFailed
 from server.wire.errors import AlreadySo, NotKnown, NotStored, Unexpected
@@ -221,6 +221,7 @@ class House:
             clock=self.clock,
             limits=self.settings.limits,
             voice=self._voice,
+            choice=race.draft.voice,
             rate=race.row.rate,
             rehearsal=None if race.row.rehearsal is None else str(json.loads(race.row.rehearsal)["name"]),
         )
@@ -305,6 +306,21 @@ class House:
         """The rules of the race. Raises: AlreadySo, NotStored."""
         async with race.changing:
             await self._save(race, race.draft.with_rules(rules))
+
+    async def set_voice(self, race: Race, choice: VoiceChoice) -> None:
+        """Another voice, at any time until the race is over. Raises: AlreadySo, NotStored.
+
+        In the middle of a race, too: a director may find it too fast or too soft only then.
+        """
+        async with race.changing:
+            if race.live is not None and race.live.state.phase is Phase.OVER:
+                raise AlreadySo("the race is over: its voice stays as it was")
+            draft = replace(race.draft, voice=choice)
+            with _disk():
+                await self._store.save_draft(race.code, draft.name, draft_to_json(draft))
+            race.draft = draft
+            if race.live is not None:
+                race.live.speak_as(choice)
 
     async def set_names(self, race: Race, name: str, stretches: Sequence[str], landmarks: Sequence[str]) -> Course:
         """Other names for the course and its parts; the plan stays. Raises: FileRefused, AlreadySo, NotStored."""
@@ -421,6 +437,9 @@ class House:
     def clip_came(self, _: object) -> None:
         """The voice has rendered something."""
         self._clips_came.set()
+        for race in self._races.values():
+            if race.live is not None:
+                race.live.clip_came()
 
     async def _tell_clips(self) -> None:
         """Tells of clips a few at a time: each one alone would be a message a race and a clip."""

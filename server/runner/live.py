@@ -23,7 +23,7 @@ from server.auth import DIRECTOR, Role, Seat
 from server.clock import Clock, RaceClock
 from server.hub import Hub, Listener
 from server.runner.airing import Airtime
-from server.runner.voicing import Speaker, Text, said_of, vocabulary
+from server.runner.voicing import Speaker, Text, VoiceChoice, said_of, vocabulary
 from server.settings import Limits
 from server.store import LogRow, Store, StoreFailed
 from server.wire.errors import NotStored, TooMany
@@ -102,6 +102,7 @@ class LiveRace:
         clock: Clock,
         limits: Limits,
         voice: Speaker,
+        choice: VoiceChoice | None = None,
         rate: float = 1.0,
         rehearsal: str | None = None,
     ) -> None:
@@ -114,9 +115,12 @@ class LiveRace:
         self._clock = clock
         self._limits = limits
         self._voice = voice
+        self._choice = choice or VoiceChoice()
+        self._how, self._how_before = self._choice.how, self._choice.how
         self._vocabulary: tuple[Text, ...] = ()
         self._clips_ready = 0
         self._missing: set[Text] = set()
+        self._urgent: set[Text] = set()
         self._rate = rate
         self._rehearsal = rehearsal
         self._inbox: asyncio.Queue[Said] = asyncio.Queue(limits.inbox)
@@ -269,38 +273,85 @@ class LiveRace:
         if self._wording is None:
             return
         self._count_clips()
-        if any(self._voice.clip_for(*text) is not None for text in self._missing):
+        if any(self._voice.clip_for(*text, how=self._how) is not None for text in self._missing):
             self._missing.clear()
+            self._urgent.clear()
             self._wording.forget()
             self._publish()
         self.publish_presence()
 
+    def clip_came(self) -> None:
+        """A clip was rendered: if it is one that is called any moment, everybody is told at once."""
+        if any(self._voice.clip_for(*text, how=self._how) is not None for text in self._urgent):
+            self.clips_came()
+
     def want_vocabulary(self) -> None:
         """Has everything rendered that may have to be said. A fault in it is ours and leaves clips missing."""
         try:
-            self._vocabulary = vocabulary(self.state)
-            self._voice.want(self._vocabulary)
+            self._vocabulary = vocabulary(self.state, self._choice.language)
+            self._voice.want(self._vocabulary, how=self._how)
             self._count_clips()
         except Exception:
             log.exception("race %s: could not foresee what has to be said; the race goes on", self.code)
 
+    def speak_as(self, choice: VoiceChoice) -> None:
+        """From now on the race is spoken so. What isn't rendered anew yet is said as before until it is."""
+        if choice == self._choice:
+            return
+        language_was, self._choice = self._choice.language, choice
+        self._how_before, self._how = self._how, choice.how
+        self._word_anew()
+        if choice.language != language_was:
+            self._welcome_all()
+        self.want_vocabulary()
+        self._publish()
+        self.publish_presence()
+
+    @property
+    def clips(self) -> tuple[int, int]:
+        """How many of the clips are ready that may be wanted, and how many those are."""
+        self._count_clips()
+        return self._clips_ready, len(self._vocabulary)
+
+    def _word_anew(self) -> None:
+        """Riders, names, languages or the voice are others."""
+        roster = self.state.setup.roster
+        self._wording = Wording(roster, self._clip_for, self._choice.language)
+        self._air = Airtime(rider_cards(roster), self._wording.team, self._rate)
+        self._missing.clear()
+        self._urgent.clear()
+
     def _count_clips(self) -> None:
-        self._clips_ready = sum(1 for text in self._vocabulary if self._voice.clip_for(*text) is not None)
+        clips = (self._voice.clip_for(*text, how=self._how) for text in self._vocabulary)
+        self._clips_ready = sum(1 for clip in clips if clip is not None)
 
     def _want(self) -> None:
         """Has rendered first what is told next and has no clip yet."""
         assert self._wording is not None
         if self._wording.silent:
-            self._voice.want(tuple(self._wording.silent))
+            self._voice.want(tuple(self._wording.silent), how=self._how)
             self._missing.update(self._wording.silent)
+            self._urgent.update(text for text, at_once in self._wording.silent.items() if at_once)
             self._wording.silent.clear()
 
     def _clip_for(self, spoken: Spoken, language: str) -> SaidAloud | None:
-        clip = self._voice.clip_for(spoken.text, language, spoken.key_at)
+        text = (spoken.text, language, spoken.key_at)
+        clip = self._voice.clip_for(*text, how=self._how)
+        if clip is None and self._how_before != self._how:
+            clip = self._voice.clip_for(*text, how=self._how_before)
+            if clip is not None and self._wording is not None:
+                self._wording.silent.setdefault(text, False)  # to be said anew
         return None if clip is None else said_of(clip)
 
     def _welcome(self, seat: Seat) -> Welcome:
-        return welcome(self.state, code=self.code, role=seat.role.value, rider=seat.rider, rehearsal=self._rehearsal)
+        return welcome(
+            self.state,
+            code=self.code,
+            role=seat.role.value,
+            rider=seat.rider,
+            rehearsal=self._rehearsal,
+            language=self._choice.language,
+        )
 
     def _welcome_all(self) -> None:
         """Riders, course or plan are others: everybody is greeted anew, each as who they are."""
@@ -498,10 +549,8 @@ class LiveRace:
             self._race_clock = None
             self._fixed_ahead.clear()
         if before is None or before.setup is not state.setup:
-            self._wording = Wording(state.setup.roster, self._clip_for)
-            self._air = Airtime(rider_cards(state.setup.roster), self._wording.languages[0], self._rate)
+            self._word_anew()
             self._vocabulary = ()
-            self._missing.clear()
             self._welcome_all()
         self._owe_whole()
         self._note_cues(fixed)

@@ -117,13 +117,17 @@ class You(Message):
 
 
 class Welcome(Message):
-    """The answer to hello, and again whenever riders, course or plan change."""
+    """The answer to hello, and again whenever riders, course, plan or the team voice's language change.
+
+    ``language`` is the team voice's; a rider's own ear hears the rider's, see the roster.
+    """
 
     kind: Literal["welcome"] = "welcome"
     you: You
     code: str
     race: str
     rehearsal: str | None
+    language: str = "en"
     counted: int
     roster: tuple[RiderCard, ...]
     course: CourseCard

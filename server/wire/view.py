@@ -44,9 +44,11 @@ __all__ = [
     "ClipFor",
     "Wording",
     "course_card",
+    "heard_in",
     "plan_card",
     "rider_cards",
     "state_message",
+    "team_language",
     "welcome",
 ]
 
@@ -204,15 +206,22 @@ def _thinned(marks: tuple[tuple[float, float], ...], most: int) -> tuple[tuple[f
 
 
 def welcome(
-    state: race.RaceState, *, code: str, role: Literal["director", "rider"], rider: str | None, rehearsal: str | None
+    state: race.RaceState,
+    *,
+    code: str,
+    role: Literal["director", "rider"],
+    rider: str | None,
+    rehearsal: str | None,
+    language: str | None = None,
 ) -> Welcome:
-    """What a page is told first."""
+    """What a page is told first. ``language`` is the team voice's; None is the one that most riders hear."""
     setup = state.setup
     return Welcome(
         you=You(role=role, rider=rider),
         code=code,
         race=setup.name,
         rehearsal=rehearsal,
+        language=team_language(setup.roster.riders, language),
         counted=setup.rules.counted,
         roster=rider_cards(setup.roster),
         course=course_card(setup.course),
@@ -223,19 +232,42 @@ def welcome(
 # Cues
 
 
+def team_language(riders: Sequence[Rider], chosen: str | None = None) -> str:
+    """What the team voice speaks: what was chosen, else the language that most riders hear, else English."""
+    heard = Counter(rider.language for rider in riders).most_common(1)
+    return chosen or (heard[0][0] if heard else "en")
+
+
+def heard_in(cue: Cue, ears: Mapping[RiderId, str], team: str) -> tuple[str, ...]:
+    """In which languages a cue is heard: the team voice's first, then those of whoever's own ear it is for.
+
+    Args:
+        ears: the language of each rider's own ear.
+        team: the team voice's.
+    """
+    return tuple(dict.fromkeys((team, *(ears[rider] for rider in cue.to or ears if rider in ears))))
+
+
 class Wording:
     """Cues in the words of a team's languages, with their clips. Keeps what it has worded until clips change.
 
+    Args:
+        roster: whose names there are, and in which language each rider's own ear is spoken to.
+        clip_for: see ClipFor.
+        language: the team voice's; None is the one that most riders hear.
+
     Attributes:
-        silent: (text, language, key word's character) of what was worded and has no clip yet, in that order.
+        team: the team voice's language.
+        silent: (text, language, key word's character) of what was worded and has no clip yet, in that order, and
+            whether it is called any moment.
     """
 
-    def __init__(self, roster: Roster, clip_for: ClipFor) -> None:
+    def __init__(self, roster: Roster, clip_for: ClipFor, language: str | None = None) -> None:
         self.spoken: Mapping[RiderId, str] = {rider.id: rider.spoken for rider in roster.riders}
         self.shown: Mapping[RiderId, str] = {rider.id: rider.name for rider in roster.riders}
-        # The language of most riders comes first: the desk's team voice takes it.
-        self.languages = tuple(language for language, _ in Counter(r.language for r in roster.riders).most_common())
-        self.silent: dict[tuple[str, str, int], None] = {}
+        self.team = team_language(roster.riders, language)
+        self._ears: Mapping[RiderId, str] = {rider.id: rider.language for rider in roster.riders}
+        self.silent: dict[tuple[str, str, int], bool] = {}
         self._clip_for = clip_for
         self._worded: dict[tuple[Cue, bool], CueMessage] = {}
 
@@ -246,7 +278,7 @@ class Wording:
 
     def line(self, cue: Cue) -> str:
         """A cue for the log view."""
-        return written(cue, self.shown, self.languages[0])
+        return written(cue, self.shown, self.team)
 
     def message(self, cue: Cue, *, fixed: bool) -> CueMessage:
         """A cue for pages."""
@@ -276,15 +308,18 @@ class Wording:
             order=cue.order,
             words=cue.words,
             because=cue.because,
-            said={language: self._said(cue, language) for language in self.languages},
+            said={language: self._said(cue, language, fixed) for language in heard_in(cue, self._ears, self.team)},
         )
 
-    def _said(self, cue: Cue, language: str) -> Said:
+    def _said(self, cue: Cue, language: str, fixed: bool) -> Said:
         text = written(cue, self.shown, language)
         spoken = say(cue, self.spoken, language)
-        clip = self._clip_for(spoken, language)
+        # Nobody translates a director's own words: they are said in the director's language to everybody.
+        voice = self.team if cue.kind is CueKind.SAY else language
+        clip = self._clip_for(spoken, voice)
         if clip is None:
-            self.silent[spoken.text, language, spoken.key_at] = None
+            text_of_clip = (spoken.text, voice, spoken.key_at)
+            self.silent[text_of_clip] = fixed or self.silent.get(text_of_clip, False)
             key_ms, length_ms = guess(spoken.text, spoken.key_at)
             return Said(text=text, clip=None, starts_ms=0, key_ms=key_ms, length_ms=length_ms)
         return clip.model_copy(update={"text": text})

@@ -407,12 +407,12 @@ class Voice:
         self.rendered: set[str] = set()
         self.status = VoiceStatus(True, "")
 
-    def clip_for(self, text: str, language: str, key_at: int = 0) -> Clip | None:
+    def clip_for(self, text: str, language: str, key_at: int = 0, *, how: Any = None) -> Clip | None:
         if text not in self.rendered:
             return None
         return Clip(id=f"{len(text):024x}", path=Path("none"), starts_ms=5, key_ms=10 * key_at, length_ms=900)
 
-    def want(self, texts: Any) -> None:
+    def want(self, texts: Any, *, how: Any = None) -> None:
         self.wanted = dict.fromkeys((*texts, *self.wanted))
 
 
