@@ -13,6 +13,7 @@
 
 /** How far ahead of its first sound a clip is handed to the audio clock: four ticks, so that one may be late. */
 const AHEAD_MS = 120
+const TICK_MS = 25
 /** Clips come to be wanted as the race goes by, also while no state arrives. */
 const PREPARE_MS = 1000
 /** Screens draw 30 to 240 frames a second; what lies outside is a page that was held up. */
@@ -89,9 +90,9 @@ export class CuePlayer {
     this.voice.look()
     if (this.clock.read() - this.#prepared > PREPARE_MS) this.#prepare()
     this.#sound()
-    // Frames tell each cue; in a page that nobody sees there are none.
+    // Frames tell each cue; in a page that nobody sees there are none, and where they fail, this is the net.
     const now = this.clock.now
-    if (now !== null) this.#tell(now - 2 * this.#frame * this.clock.rate)
+    if (now !== null) this.#tell(now + (document.hidden ? TICK_MS / 2 : -2 * this.#frame) * this.clock.rate)
   }
 
   /** @param {number} at the page's clock when this frame began */

@@ -71,8 +71,11 @@ const POOR_CLOCK_MS = 250
 let stopped = -Infinity
 /** @type {Map<string, number>} riders for whom the bell has rung, and for which word of theirs */
 const rung = new Map()
-/** Calls that went by unheard here of late, and the page's clock at the last of them. */
-const missed = { count: 0, at: -Infinity }
+/**
+ * Calls that went by unheard here, and the page's clock when that was first to be seen; null if it wasn't yet.
+ * @type {{ count: number, seen: number | null }}
+ */
+const missed = { count: 0, seen: null }
 
 if (ticket) {
   const live = new Live(code, ticket, {
@@ -101,7 +104,7 @@ if (ticket) {
     onMissed: (cue) => {
       if (!screen?.words(cue)) return
       missed.count += 1
-      missed.at = live.clock.read()
+      missed.seen = null
     },
     words: (cue) => (hushed(cue) ? null : (screen?.words(cue) ?? null)),
     onFrame: (now) => {
@@ -179,7 +182,8 @@ if (ticket) {
   }
 
   const missedSentence = () => {
-    if (live.clock.read() > missed.at + MISSED_MS) missed.count = 0
+    missed.seen ??= live.clock.read()
+    if (live.clock.read() > missed.seen + MISSED_MS) missed.count = 0
     if (!missed.count) return ''
     const calls = missed.count === 1 ? 'A call was' : `${missed.count} calls were`
     return `${calls} missed here: this page was asleep or held up. Keep it in front and the screen on.`
