@@ -48,7 +48,7 @@ class Way:
     Attributes:
         shape: (cells,) the power of the line beside its mean.
         rough: edges' speeds are taken as they come, rather than with the team's inertia.
-        rotation: who leads where; riders left out of its order are absent.
+        rotation: who leads where; riders left out of its order are absent, others may be spent on the way.
     """
 
     shape: Floats
@@ -146,8 +146,13 @@ def ways(draw: Random, case: Case, count: int) -> Iterator[Way]:
     for number in range(count):
         present = everybody[:]
         draw.shuffle(present)
-        if number % 4 == 3:
+        spare = team.riders - rules.counted
+        spent: list[tuple[int, float]] = []
+        if number % 3 == 2:
             present = present[: draw.randint(rules.counted, team.riders)]
+        elif number % 3 == 1:
+            places = sorted(draw.uniform(0, case.course.length_m) for _ in range(draw.randint(0, spare)))
+            spent = list(zip(draw.sample(everybody, len(places)), places, strict=True))
         order = tuple(present)
         alike = draw.uniform(rules.shortest_turn_s, rules.longest_turn_s) if draw.random() < 0.4 else None
         rows = tuple(_lengths_s(draw, case, order, alike) for _ in case.course.stretches)
@@ -157,7 +162,7 @@ def ways(draw: Random, case: Case, count: int) -> Iterator[Way]:
         yield Way(
             shape=np.interp(place, np.arange(7), bumps),
             rough=draw.random() < 0.3,
-            rotation=Rotation(order=order, lengths_s=rows),
+            rotation=Rotation(order=order, lengths_s=rows, spent=tuple(spent)),
         )
 
 
