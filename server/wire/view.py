@@ -12,7 +12,7 @@ from caller.airtime import guess
 from caller.course import Course
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.plan import Plan
-from caller.riders import Roster
+from caller.riders import Rider, Roster
 from caller.rotation import Member, Place
 from caller.speech import Spoken, say, written
 from caller.units import RiderId, ms_from_s

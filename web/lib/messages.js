@@ -574,7 +574,9 @@ export {}
  */
 
 /**
- * The answer to hello, and again whenever riders, course or plan change.
+ * The answer to hello, and again whenever riders, course, plan or the team voice's language change.
+ *
+ * ``language`` is the team voice's; a rider's own ear hears the rider's, see the roster.
  *
  * @typedef {object} Welcome
  * @property {'welcome'} kind
@@ -582,6 +584,7 @@ export {}
  * @property {string} code
  * @property {string} race
  * @property {string | null} rehearsal
+ * @property {string} language
  * @property {number} counted
  * @property {readonly RiderCard[]} roster
  * @property {CourseCard} course
