@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from operator import attrgetter
 
 from caller.errors import PlanRefused, RulesRefused
-from caller.units import RiderId, figure_text
+from caller.units import RiderId, Slip, figure_text, looks_like
 
 __all__ = [
     "Effect",
@@ -76,7 +76,8 @@ class RaceRules:
                     "race rules",
                     name.replace("_", " "),
                     figure_text(value),
-                    f"expected {least:g} to {most:g} {unit}".rstrip(),
+                    f"expected {least:g} to {most:g} {unit}".rstrip()
+                    + looks_like(value, unit, least, most, _RULE_SLIPS.get(name, ())),
                 )
         if self.shortest_turn_s > self.longest_turn_s:
             raise RulesRefused(
@@ -95,7 +96,7 @@ class RaceRules:
                     "race rules",
                     f"shelter table, slot {slot + 1}",
                     f"{share:g}",
-                    "expected 0.1 to 1.2, the share of solo drag",
+                    "expected 0.1 to 1.2, the share of solo drag" + looks_like(share, "", 0.1, 1.2, _PER_CENT),
                 )
         if self.shelter_table is not None and not 2 <= len(self.shelter_table) <= 10:
             raise RulesRefused("race rules", "shelter table", f"{len(self.shelter_table)} slots", "expected 2 to 10")
@@ -117,6 +118,25 @@ _RULE_RANGES = (
     ("latch_s", 0, 15, "s"),
     ("all_in_m", 0, 10_000, "m"),
 )
+
+
+_PER_CENT = (Slip("per cent", 0.01),)
+_KMH = (Slip("km/h", 1 / 3.6),)
+_SECONDS = (Slip("minutes", 60), Slip("milliseconds", 0.001))
+_RULE_SLIPS = {
+    "reserve_margin": _PER_CENT,
+    "shortest_turn_s": _SECONDS,
+    "longest_turn_s": _SECONDS,
+    "draw_per_turn": _PER_CENT,
+    "temperature_c": (Slip("°F", 5 / 9, 32), Slip("K", 1, 273.15)),
+    "pressure_hpa": (Slip("Pa", 0.01), Slip("kPa", 10)),
+    "humidity": _PER_CENT,
+    "wind_mps": _KMH,
+    "rolling": _PER_CENT,
+    "shelter_efficiency": _PER_CENT,
+    "closing_mps": _KMH,
+}
+"""Units mistaken for a rule's own, likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

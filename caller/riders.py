@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from caller.errors import RosterRefused
-from caller.units import RiderId
+from caller.units import RiderId, Slip, looks_like
 
 __all__ = ["FIGURES", "LANGUAGES", "MOST_RIDERS", "WISHES", "Figure", "Rider", "Roster", "check_figure", "rider_key"]
 
@@ -33,6 +33,7 @@ class Figure:
         least: smallest figure accepted.
         most: largest figure accepted.
         hint: the usual mistake, for the refusal's last words.
+        slips: units mistaken for this one.
     """
 
     name: str
@@ -40,23 +41,49 @@ class Figure:
     least: float
     most: float
     hint: str
+    slips: tuple[Slip, ...] = ()
 
 
 FIGURES = {
-    "mass_kg": Figure(name="body mass", unit="kg", least=35, most=150, hint="pounds divided by 2.205 are kilograms"),
+    "mass_kg": Figure(
+        name="body mass",
+        unit="kg",
+        least=35,
+        most=150,
+        hint="pounds divided by 2.205 are kilograms",
+        slips=(Slip("pounds", 0.45359), Slip("grams", 0.001)),
+    ),
     "bike_mass_kg": Figure(
         name="mass of bike and kit",
         unit="kg",
         least=4,
         most=25,
         hint="a race bike with bottles is 8 to 10 kg",
+        slips=(Slip("pounds", 0.45359), Slip("grams", 0.001)),
     ),
     "critical_power_w": Figure(
-        name="critical power", unit="W", least=80, most=550, hint="give watts, not watts per kilogram"
+        name="critical power",
+        unit="W",
+        least=80,
+        most=550,
+        hint="give watts, not watts per kilogram",
+        slips=(Slip("kW", 1_000), Slip("W/kg", least=1.5, most=8)),
     ),
-    "w_prime_j": Figure(name="W′", unit="J", least=3_000, most=45_000, hint="give joules: 20 kJ is 20000"),
+    "w_prime_j": Figure(
+        name="W′",
+        unit="J",
+        least=3_000,
+        most=45_000,
+        hint="give joules: 20 kJ is 20000",
+        slips=(Slip("kJ", 1_000), Slip("J/kg", least=50, most=600)),
+    ),
     "drag_area_m2": Figure(
-        name="drag area", unit="m²", least=0.14, most=0.6, hint="a time-trial position is about 0.20 to 0.30"
+        name="drag area",
+        unit="m²",
+        least=0.14,
+        most=0.6,
+        hint="a time-trial position is about 0.20 to 0.30",
+        slips=(Slip("cm²", 1e-4),),
     ),
 }
 """Sanity ranges, wide enough for juniors and champions; a figure outside is a slip, not a rider."""
@@ -74,7 +101,8 @@ def check_figure(key: str, value: float, whose: str) -> None:
     figure = FIGURES[key]
     if not (math.isfinite(value) and figure.least <= value <= figure.most):
         allowed = f"expected {figure.least:g} to {figure.most:g} {figure.unit} ({figure.hint})"
-        raise RosterRefused(whose, figure.name, f"{value:g} {figure.unit}", allowed)
+        slip = looks_like(value, figure.unit, figure.least, figure.most, figure.slips)
+        raise RosterRefused(whose, figure.name, f"{value:g} {figure.unit}", allowed + slip)
 
 
 def rider_key(name: str, taken: Collection[str] = ()) -> RiderId:

@@ -4,9 +4,19 @@ One scale of time in the core: integer milliseconds on the race clock, 0 at the 
 Everything else is SI in floats. Must not know of riders, courses or races.
 """
 
-from typing import NewType
+from typing import NamedTuple, NewType
 
-__all__ = ["LOBBY_MS", "RiderId", "clock_text", "figure_text", "kmh_from_mps", "ms_from_s", "s_from_ms"]
+__all__ = [
+    "LOBBY_MS",
+    "RiderId",
+    "Slip",
+    "clock_text",
+    "figure_text",
+    "kmh_from_mps",
+    "looks_like",
+    "ms_from_s",
+    "s_from_ms",
+]
 
 RiderId = NewType("RiderId", str)
 """A short, stable key of a rider within one race, such as ``maya``; never shown, never spoken."""
@@ -36,6 +46,39 @@ def figure_text(value: float) -> str:
         return f"{value:g}"
     except OverflowError:  # a whole number of hundreds of digits
         return "more than 1e+308" if value > 0 else "less than -1e+308"
+
+
+class Slip(NamedTuple):
+    """A unit often mistaken for ours: a figure in it, less ``less``, times ``times``, is one in ours.
+
+    ``times`` of 0: it depends on more than the figure, but figures in that unit lie between ``least`` and ``most``.
+    """
+
+    unit: str
+    times: float = 0.0
+    less: float = 0.0
+    least: float = 0.0
+    most: float = 0.0
+
+
+def looks_like(value: float, unit: str, least: float, most: float, slips: tuple[Slip, ...]) -> str:
+    """For the end of a refusal, which unit was mistaken: ``; 36 looks like km/h: 10 m/s``; empty if none explains it.
+
+    Args:
+        value: the figure refused.
+        unit: ours; least, most: the range it should lie in.
+        slips: what to try, likeliest first.
+    """
+    if not abs(value) < 1e300:  # whole numbers of hundreds of digits, too, and what is none
+        return ""
+    for slip in slips:
+        if not slip.times:
+            if slip.least <= value <= slip.most:
+                return f"; {value:g} looks like {slip.unit}"
+        elif least <= (value - slip.less) * slip.times <= most:
+            ours = float(f"{(value - slip.less) * slip.times:.4g}")
+            return f"; {value:g} looks like {slip.unit}: {ours:.12g} {unit}".rstrip()
+    return ""
 
 
 def clock_text(ms: int) -> str:
