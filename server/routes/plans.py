@@ -26,6 +26,7 @@ __all__ = ["plans"]
 
 plans = APIRouter()
 
+_WATCH_S = 10.0
 _LOOK_S = 0.5
 """How often it is seen whether whoever asked still waits."""
 
@@ -104,15 +105,21 @@ async def effects(request: Request, code: str) -> http.Effects:
 
 
 @plans.get("/api/races/{code}/work")
-async def work(request: Request, code: str) -> http.WorkCard:
-    """What is being worked out and how far it is, or how the last of it ended. Asking keeps it going."""
+async def work(request: Request, code: str, after: int = -1) -> http.WorkCard:
+    """What is being worked out and how far it is, or how the last of it ended. Asking keeps it going.
+
+    With ``after``, the revision known so far, the answer waits for another one, ten seconds at most.
+    """
     race = await director_of(request, code)
     now = parts_of(request).house.plans.seen(race)
     if now is None:
         return http.WorkCard(doing=None)
+    await now.changed(after, _WATCH_S)
     problem = now.trouble
     trouble = None if problem is None else http.Trouble(code=problem.code, sentence=problem.sentence)
-    return http.WorkCard(doing=now.doing, step=now.step, share=now.share, over=now.over, trouble=trouble)
+    return http.WorkCard(
+        doing=now.doing, step=now.step, share=now.share, over=now.over, trouble=trouble, revision=now.revision
+    )
 
 
 @plans.delete("/api/races/{code}/work", status_code=204)

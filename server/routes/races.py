@@ -1,6 +1,8 @@
 """A race over HTTP: made, set up, planned, opened, joined, rehearsed."""
 
 import io
+from collections.abc import Sequence
+from dataclasses import fields
 from functools import lru_cache
 from typing import Annotated
 from urllib.parse import unquote
@@ -11,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse
 
 from caller.plan import RaceRules
+from caller.riders import Rider
 from caller.units import RiderId
 from server.auth import DIRECTOR, Role, Seat
 from server.routes.asking import Parts, director_of, not_too_often, parts_of
@@ -19,7 +22,7 @@ from server.runner.house import Race
 from server.wire import http
 from server.wire.errors import NotKnown, NotYet, TooLarge
 from server.wire.outbound import CourseCard
-from server.wire.view import course_card, plan_card
+from server.wire.view import cards_of, course_card, plan_card
 
 __all__ = ["draft_of", "races"]
 
@@ -76,7 +79,7 @@ async def riders(
     """All riders. Answers them as they are kept, with the keys they were given."""
     race = await director_of(request, code)
     kept = await parts_of(request).house.set_riders(race, body)
-    return [_figures(one) for one in kept]
+    return list(_figures(kept))
 
 
 @races.put("/api/races/{code}/rules")
@@ -190,7 +193,7 @@ def draft_of(parts: Parts, race: Race) -> http.Draft:
         code=race.code,
         name=draft.name,
         course=None if draft.course is None else course_card(draft.course),
-        riders=tuple(_figures(one) for one in draft.riders),
+        riders=_figures(draft.riders),
         rules=_rules(draft.rules),
         plan=None if draft.plan is None else plan_card(draft.plan, roster_of(draft), whole=True),
         phase=race.phase,
@@ -199,24 +202,22 @@ def draft_of(parts: Parts, race: Race) -> http.Draft:
     )
 
 
-def _figures(one: DraftRider) -> http.RiderFigures:
-    rider = one.rider
-    return http.RiderFigures(
-        id=rider.id,
-        name=rider.name,
-        spoken=rider.spoken,
-        mass_kg=rider.mass_kg,
-        critical_power_w=rider.critical_power_w,
-        w_prime_j=rider.w_prime_j,
-        drag_area_m2=rider.drag_area_m2,
-        drag_area_estimated=one.estimated,
-        height_cm=one.height_cm,
-        bike_mass_kg=rider.bike_mass_kg,
-        language=rider.language,
-        on_flat=rider.on_flat,
-        on_climbs=rider.on_climbs,
-        on_descents=rider.on_descents,
+def _figures(riders: Sequence[DraftRider]) -> tuple[http.RiderFigures, ...]:
+    cards = cards_of([one.rider for one in riders])
+    return tuple(
+        http.RiderFigures(
+            drag_area_estimated=one.estimated,
+            height_cm=one.height_cm,
+            initials=card.initials,
+            mark=card.mark,
+            hue=card.hue,
+            **{name: getattr(one.rider, name) for name in _RIDER_FIGURES},
+        )
+        for one, card in zip(riders, cards, strict=True)
     )
+
+
+_RIDER_FIGURES = frozenset(http.RiderFigures.model_fields) & {one.name for one in fields(Rider)}
 
 
 def _rules(rules: RaceRules) -> http.RulesForm:

@@ -173,15 +173,25 @@ def _changes(own: Draft, other: Draft) -> tuple[http.ChangeCard, ...]:
     found = [http.ChangeCard(kind="without", rider=one.name) for key, one in before.items() if key not in after]
     found += [http.ChangeCard(kind="with", rider=one.name) for key, one in after.items() if key not in before]
     for key, one in after.items():
+        stronger = _stronger(before.get(key, one), one)
+        if stronger:
+            found.append(http.ChangeCard(kind="figure", rider=one.name, key="stronger", before=0.0, after=stronger))
         for figure in _FIGURES:
             old, new = getattr(before.get(key, one), figure), getattr(one, figure)
-            if old != new:
+            if old != new and not (stronger and figure in ("critical_power_w", "w_prime_j")):
                 found.append(http.ChangeCard(kind="figure", rider=one.name, key=figure, before=old, after=new))
     for rule in fields(RaceRules):
         old, new = getattr(own.rules, rule.name), getattr(other.rules, rule.name)
         if old != new:
             found.append(http.ChangeCard(kind="rule", key=rule.name, before=_plain(old), after=_plain(new)))
     return tuple(found)
+
+
+def _stronger(before: Rider, after: Rider) -> float:
+    """By which share a rider is stronger in critical power and W′ alike; 0 if it isn't so."""
+    share = after.critical_power_w / before.critical_power_w - 1
+    alike = abs(after.w_prime_j / before.w_prime_j - 1 - share) < 2e-3
+    return round(share, 3) if alike else 0.0
 
 
 def _riders(draft: Draft) -> dict[RiderId, Rider]:

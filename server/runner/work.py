@@ -1,11 +1,11 @@
 """A long question about one race: how far it is, who still waits for it, how it ended. Must not know which it is."""
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
 from typing import Literal
 
-from caller.errors import CallerError
-from server.wire.errors import Problem, ServerRefused, problem_of
+from server.wire.errors import Problem, problem_of
 
 __all__ = ["UNSEEN_S", "Doing", "Work"]
 
@@ -24,6 +24,7 @@ class Work:
         share: of the whole that is behind.
         seen_ms: when somebody last waited for it, by the wall clock that was told.
         trouble: why it came to nothing; None while it may still come to something.
+        revision: rises with every change.
     """
 
     def __init__(self, doing: Doing, now_ms: float) -> None:
@@ -32,6 +33,8 @@ class Work:
         self.share = 0.0
         self.seen_ms = now_ms
         self.trouble: Problem | None = None
+        self.revision = 0
+        self._changed = asyncio.Event()
         self._task: asyncio.Task[object] | None = None
 
     def start(self, run: Callable[["Work"], Awaitable[object]]) -> None:
@@ -43,15 +46,28 @@ class Work:
         return await run(self)
 
     def _note(self, task: asyncio.Task[object]) -> None:
-        if task.cancelled():
-            return
-        error = task.exception()  # asked for here, so that nobody complains that nobody asked
-        if isinstance(error, CallerError | ServerRefused | Exception):
+        # The exception is asked for here, so that nobody complains that nobody asked.
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
             self.trouble = problem_of(error)
+        self._bump()
+
+    def _bump(self) -> None:
+        self.revision += 1
+        self._changed.set()
+        self._changed = asyncio.Event()
 
     def tell(self, step: str, share: float) -> None:
         """How far it is."""
         self.step, self.share = step, min(max(share, 0.0), 1.0)
+        self._bump()
+
+    async def changed(self, after: int, within_s: float) -> None:
+        """Waits until the revision is another than this one, so long at most."""
+        if self.revision == after and not self.over:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(within_s):
+                    await self._changed.wait()
 
     def seen(self, now_ms: float) -> None:
         """Somebody waits for it."""

@@ -94,7 +94,9 @@ class RiderForm(Message):
 
 
 class RiderFigures(Message):
-    """A rider as kept. ``drag_area_estimated`` says that nobody measured it."""
+    """A rider as kept. ``drag_area_estimated`` says that nobody measured it; initials, mark and hue are those that the
+    screens of the race show.
+    """
 
     id: str
     name: str
@@ -110,6 +112,9 @@ class RiderFigures(Message):
     on_flat: str
     on_climbs: str
     on_descents: str
+    initials: str
+    mark: str
+    hue: int
 
 
 _STANDARD = RaceRules()
@@ -209,6 +214,7 @@ class WorkCard(Message):
     share: float = 0.0
     over: bool = True
     trouble: Trouble | None = None
+    revision: int = 0
 
 
 class RiderChange(Message):
@@ -249,8 +255,9 @@ class WhatIfAsk(Message):
 class ChangeCard(Message):
     """One thing that differs from the race as it is set up.
 
-    ``kind``: a rider ``without`` or ``with`` (again), a rider's ``figure`` (``key`` as in the form), a ``rule``
-    (``key`` as in the rules), the ``order``, the ``form``, a ``turn`` (``key`` is the stretch's name, seconds).
+    ``kind``: a rider ``without`` or ``with`` (again), a rider's ``figure`` (``key`` as in the form, or ``stronger``: by
+    which share critical power and W′ are), a ``rule`` (``key`` as in the rules), the ``order``, the ``form``, a
+    ``turn`` (``key`` is the stretch's name; seconds), or the plan's turns ridden ``by_hand``.
     """
 
     kind: Literal["without", "with", "figure", "rule", "order", "form", "turn", "by_hand"]

@@ -96,7 +96,9 @@ class StayCard(Message):
 
 
 class PlanCard(Message):
-    """The plan as pages show it. ``turns``, each stay on the front, come only with the draft."""
+    """The plan as pages show it. ``turns``, each stay on the front, come only with the draft. ``spent`` is who is used
+    up, and from where on (metres): after that turn the rider lets the line go.
+    """
 
     method: str
     order: tuple[str, ...]
@@ -107,6 +109,7 @@ class PlanCard(Message):
     reserves: tuple[ReserveCard, ...]
     schedule: tuple[tuple[float, float], ...]
     turns: tuple[StayCard, ...] = ()
+    spent: tuple[tuple[str, float], ...] = ()
 
 
 class You(Message):

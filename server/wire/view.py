@@ -43,6 +43,7 @@ __all__ = [
     "MOST_PROFILE_POINTS",
     "ClipFor",
     "Wording",
+    "cards_of",
     "course_card",
     "heard_in",
     "plan_card",
@@ -72,7 +73,12 @@ ClipFor = Callable[[Spoken, str], Said | None]
 
 def rider_cards(roster: Roster) -> tuple[RiderCard, ...]:
     """The riders as screens show them; mark and hue follow their place in the roster."""
-    initials = _initials([rider.name for rider in roster.riders])
+    return cards_of(roster.riders)
+
+
+def cards_of(riders: Sequence[Rider]) -> tuple[RiderCard, ...]:
+    """The same for riders who are no team yet."""
+    initials = _initials([rider.name for rider in riders])
     return tuple(
         RiderCard(
             id=rider.id,
@@ -82,7 +88,7 @@ def rider_cards(roster: Roster) -> tuple[RiderCard, ...]:
             hue=slot,
             language=rider.language,
         )
-        for slot, rider in enumerate(roster.riders)
+        for slot, rider in enumerate(riders)
     )
 
 
@@ -180,6 +186,7 @@ def plan_card(plan: Plan, roster: Roster, *, whole: bool = False) -> PlanCard:
         ),
         schedule=_thinned(plan.schedule, MOST_PROFILE_POINTS),
         turns=_stays(plan) if whole else (),
+        spent=plan.spent,
     )
 
 

@@ -1,5 +1,7 @@
 """Writes web/lib/messages.js: the wire's messages as JSDoc types, so that `tsc` finds a misspelt field in a page.
 
+Of what is answered over HTTP, the parts that pages look into deepest are there too.
+
 Run `python -m tests.web.generate_messages` after a change in server/wire; test_messages fails until you do.
 """
 
@@ -9,10 +11,13 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from server.wire import http
 from server.wire.inbound import Inbound
 from server.wire.outbound import Outbound
 
 MESSAGES = Path(__file__).parents[2] / "web" / "lib" / "messages.js"
+
+ANSWERS = (http.Columns, http.Effects, http.WorkCard)
 
 HEAD = """\
 /**
@@ -33,6 +38,9 @@ def messages_js() -> str:
         models |= schema["$defs"]
         members = [ref["$ref"].rsplit("/", 1)[1] for ref in schema["oneOf"]]
         parts.append(f"/** @typedef {{{' | '.join(members)}}} {name} */\n")
+    for answer in ANSWERS:
+        schema = answer.model_json_schema(mode="serialization")
+        models |= {answer.__name__: schema} | schema.get("$defs", {})
     parts += ["\n".join(_typedef(name, models[name])) + "\n" for name in sorted(models)]
     return "\n".join(parts)
 

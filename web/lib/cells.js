@@ -60,6 +60,16 @@ export function clockOf(seconds) {
 }
 
 /**
+ * A few seconds for people: 5.1 s; from a minute on 1:05 min.
+ * @param {number} seconds
+ */
+export function secondsOf(seconds) {
+  if (Math.abs(seconds) >= 60) return `${clockOf(seconds)}\u00a0min`
+  const text = Math.abs(seconds).toFixed(1)
+  return `${seconds < 0 && text !== '0.0' ? '\u2212' : ''}${text}\u00a0s`
+}
+
+/**
  * A distance for people, in kilometres: 8.2
  * @param {number} metres
  * @param {number} decimals

@@ -53,6 +53,48 @@ export {}
  */
 
 /**
+ * One thing that differs from the race as it is set up.
+ *
+ * ``kind``: a rider ``without`` or ``with`` (again), a rider's ``figure`` (``key`` as in the form, or ``stronger``: by
+ * which share critical power and W′ are), a ``rule`` (``key`` as in the rules), the ``order``, the ``form``, a
+ * ``turn`` (``key`` is the stretch's name; seconds), or the plan's turns ridden ``by_hand``.
+ *
+ * @typedef {object} ChangeCard
+ * @property {'without' | 'with' | 'figure' | 'rule' | 'order' | 'form' | 'turn' | 'by_hand'} kind
+ * @property {string} rider
+ * @property {string} key
+ * @property {number | string | null} before
+ * @property {number | string | null} after
+ */
+
+/**
+ * A plan beside others: the race's own (``key`` empty), or a variant.
+ *
+ * ``against_s`` is the finish less the race's own; None where one of them is missing. ``refused`` is the sentence if
+ * no plan holds.
+ *
+ * @typedef {object} Column
+ * @property {string} key
+ * @property {readonly ChangeCard[]} changes
+ * @property {string} method
+ * @property {readonly string[]} order
+ * @property {number | null} finish_s
+ * @property {number | null} against_s
+ * @property {number | null} gap
+ * @property {readonly RiderPart[]} riders
+ * @property {readonly ShortCard[]} short
+ * @property {string} refused
+ */
+
+/**
+ * The race's own plan, None if there is none, and the variants tried, the oldest first.
+ *
+ * @typedef {object} Columns
+ * @property {Column | null} own
+ * @property {readonly Column[]} variants
+ */
+
+/**
  * The silhouette: (distance, height) pairs, at most 400 of them. ``notes`` says what was filled in or chosen.
  *
  * @typedef {object} CourseCard
@@ -96,6 +138,28 @@ export {}
  *
  * @typedef {object} CutTurn
  * @property {'cut_turn'} act
+ */
+
+/**
+ * What one choice of the plan buys, in seconds; below 0 it costs. ``tells`` is False within the search's scatter.
+ *
+ * ``other_s`` is None where, with the choice made otherwise, nobody holds.
+ *
+ * @typedef {object} EffectCard
+ * @property {string} key
+ * @property {string} words
+ * @property {string} otherwise
+ * @property {number | null} other_s
+ * @property {number | null} gain_s
+ * @property {boolean} tells
+ */
+
+/**
+ * What the plan's choices buy, as far as it is worked out. ``whole`` once all are.
+ *
+ * @typedef {object} Effects
+ * @property {readonly EffectCard[]} rows
+ * @property {boolean} whole
  */
 
 /**
@@ -254,7 +318,8 @@ export {}
  */
 
 /**
- * The plan as pages show it. ``turns``, each stay on the front, come only with the draft.
+ * The plan as pages show it. ``turns``, each stay on the front, come only with the draft. ``spent`` is who is used
+ * up, and from where on (metres): after that turn the rider lets the line go.
  *
  * @typedef {object} PlanCard
  * @property {string} method
@@ -266,6 +331,7 @@ export {}
  * @property {readonly ReserveCard[]} reserves
  * @property {readonly (readonly [number, number])[]} schedule
  * @property {readonly StayCard[]} turns
+ * @property {readonly (readonly [string, number])[]} spent
  */
 
 /**
@@ -321,10 +387,11 @@ export {}
  */
 
 /**
- * The counted rider is across the line.
+ * The counted rider is across the line; ``rider`` is who that was, if it is known.
  *
  * @typedef {object} RaceFinished
  * @property {'race_finished'} act
+ * @property {string | null} rider
  */
 
 /**
@@ -395,6 +462,20 @@ export {}
  */
 
 /**
+ * A rider's part in a plan: turns, their sum, mean power there, least reserve as a share of W′ and where.
+ *
+ * @typedef {object} RiderPart
+ * @property {string} rider
+ * @property {string} name
+ * @property {number} turns
+ * @property {number} front_s
+ * @property {number} power_w
+ * @property {number} least
+ * @property {number} least_j
+ * @property {number | null} least_at_m
+ */
+
+/**
  * How the line rides a part of the course.
  *
  * @typedef {object} RuleCard
@@ -433,6 +514,16 @@ export {}
  * @typedef {object} SetStart
  * @property {'set_start'} act
  * @property {number} countdown_s
+ */
+
+/**
+ * Who would fall below the margin at the plan's old speeds: where, by how much.
+ *
+ * @typedef {object} ShortCard
+ * @property {string} rider
+ * @property {string} name
+ * @property {number} at_m
+ * @property {number} short_j
  */
 
 /**
@@ -527,6 +618,14 @@ export {}
  */
 
 /**
+ * What was refused, and how to mend it. The answer to every request that cannot be met.
+ *
+ * @typedef {object} Trouble
+ * @property {string} code
+ * @property {string} sentence
+ */
+
+/**
  * Something wrong with the line that stands until it is mended.
  *
  * @typedef {object} TroubleMessage
@@ -589,6 +688,18 @@ export {}
  * @property {readonly RiderCard[]} roster
  * @property {CourseCard} course
  * @property {PlanCard} plan
+ */
+
+/**
+ * What is being worked out for a race. ``over`` once it is; ``trouble`` if it came to nothing.
+ *
+ * @typedef {object} WorkCard
+ * @property {'plan' | 'what_if' | 'effects' | null} doing
+ * @property {string} step
+ * @property {number} share
+ * @property {boolean} over
+ * @property {Trouble | null} trouble
+ * @property {number} revision
  */
 
 /**

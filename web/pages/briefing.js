@@ -6,12 +6,13 @@ import { call, codeHere, ticketFor } from '../lib/api.js'
 import { clockOf, gradeOf, kmOf } from '../lib/cells.js'
 import { find, h } from '../lib/html.js'
 import { SetupSilhouette } from '../parts/setup-silhouette/setup-silhouette.js'
+import { wishesOf } from '../parts/setup-riders/columns.js'
 import { landmarkTimes, namesOf, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
 /** @typedef {import('../lib/messages.js').RuleCard} RuleCard */
-/** @typedef {{ id: string, name: string, spoken: string }} RiderCard */
+/** @typedef {{ id: string, name: string, spoken: string, on_flat: string, on_climbs: string, on_descents: string }} RiderCard */
 /** @typedef {{ name: string, course: CourseCard, plan: PlanCard, riders: RiderCard[], rules: { counted: number }, links: { join: { url: string } } | null }} Ready */
 
 const code = codeHere()
@@ -25,15 +26,17 @@ find('#back', HTMLAnchorElement).href = `/race/${code}`
 /**
  * @param {string} next  a rider's name, for the examples
  * @param {string} leader
+ * @param {boolean} spends  whether anybody is used up before the finish
  * @returns {[string, string][]}
  */
-function whatIsHeard(next, leader) {
+function whatIsHeard(next, leader, spends) {
   return [
-    [`“${next} next”`, `${next} leads in about ten seconds`],
-    [`“${leader}, switch”`, `${leader} swings off on that word; ${next} holds the speed, no surge`],
+    [`“${next}, you’re next”`, `${next} leads in about ten seconds`],
+    [`“${leader}, switch now”`, `${leader} swings off on that word; ${next} holds the speed, no surge`],
     [`“${next}, three eighty”`, 'hold 380 watts on the front'],
     [`“${leader}, on”`, 'accelerate now: the last wheel comes by'],
     ['“ease”, “come past”, “close gap”', 'leader too fast; past whoever swung off; shut the gap before you'],
+    ...(spends ? [/** @type {[string, string]} */ (['“last turn, all you have”', 'yours alone: empty yourself, swing off, let the line go'])] : []),
     ['“order now …”', 'what happened is the new order; nobody moves up'],
     ['“stop”', 'stop, safely, now: it outranks everything'],
   ]
@@ -125,12 +128,27 @@ function sheetForAll(ready) {
         h('li', {}, h('span', { class: 'place' }, place + 1), names.get(rider) ?? rider),
       ),
     ),
+    ...agreed(ready),
     view,
     h('div', { class: 'scroll' }, turnSheet(ready.plan, ready.course, ready.riders)),
     landmarkTimes(ready.plan, ready.course),
     heard(ready),
     care(),
   )
+}
+
+/**
+ * What was agreed beforehand: who is wished to lead otherwise, who is used up before the finish.
+ * @param {Ready} ready
+ */
+function agreed(ready) {
+  const names = namesOf(ready.riders)
+  const wishes = ready.riders.filter((rider) => wishesOf(rider)).map((rider) => `${rider.name} ${wishesOf(rider)}`)
+  const spent = (ready.plan.spent ?? []).map(
+    ([rider, from_m]) => `${names.get(rider) ?? rider} gives everything by km ${kmOf(from_m)} and lets the line go`,
+  )
+  const all = [...wishes, ...spent]
+  return all.length ? [h('p', { class: 'brief-agreed' }, h('b', {}, 'Agreed: '), `${all.join('; ')}.`)] : []
 }
 
 /** @param {Ready} ready */
@@ -144,7 +162,7 @@ function heard(ready) {
     h(
       'tbody',
       {},
-      ...whatIsHeard(next, leader).map(([words, means]) =>
+      ...whatIsHeard(next, leader, (ready.plan.spent ?? []).length > 0).map(([words, means]) =>
         h('tr', {}, h('th', { scope: 'row' }, words), h('td', {}, means)),
       ),
     ),
@@ -187,8 +205,37 @@ function firstWords(ready, place) {
   const { order } = ready.plan
   const names = namesOf(ready.riders)
   const ahead = names.get(order[(place - 1 + order.length) % order.length] ?? '') ?? ''
-  if (place === 0) return [h('b', {}, 'You start on the front.'), ` Afterwards you come through after ${ahead}.`]
-  return [h('b', {}, `You start as number ${place + 1}`), `, on the wheel of ${ahead}.`]
+  const last = lastWords(ready, order[place] ?? '')
+  if (place === 0) return [h('b', {}, 'You start on the front.'), ` Afterwards you come through after ${ahead}.`, ...last]
+  return [h('b', {}, `You start as number ${place + 1}`), `, on the wheel of ${ahead}.`, ...last]
+}
+
+/**
+ * What a rider who is used up has to know, and how much is left at the worst.
+ * @param {Ready} ready
+ * @param {string} rider
+ */
+function lastWords(ready, rider) {
+  const from_m = (ready.plan.spent ?? []).find(([id]) => id === rider)?.[1]
+  if (from_m !== undefined) {
+    const words = ` You need not finish: your last turn begins by km ${kmOf(from_m)}. Give it all, swing off, let the line go.`
+    return [h('b', {}, words)]
+  }
+  const reserve = ready.plan.reserves.find((one) => one.rider === rider)
+  if (!reserve || (reserve.least_at_m ?? null) === null) return []
+  return [` Your worst moment comes at km ${kmOf(reserve.least_at_m ?? 0)}, about ${clockOf(timeAt(ready.plan, reserve.least_at_m ?? 0))} into it.`]
+}
+
+/**
+ * How a rider is wished to lead on a terrain.
+ * @param {Ready} ready
+ * @param {string} rider
+ * @param {string | undefined} terrain
+ */
+function wishOn(ready, rider, terrain) {
+  const one = ready.riders.find((card) => card.id === rider)
+  if (terrain === 'climb') return one?.on_climbs
+  return terrain === 'descent' ? one?.on_descents : one?.on_flat
 }
 
 /**
@@ -200,6 +247,7 @@ function firstWords(ready, place) {
 function stretchLine(ready, rule, rider) {
   const names = namesOf(ready.riders)
   const under = stretchUnder(ready.course, rule)
+  const wish = wishOn(ready, rider, under?.terrain)
   const leading = rule.turns.filter((turn) => turn.length_s > 0)
   const index = leading.findIndex((turn) => turn.rider === rider)
   const mine = leading[index]
@@ -219,10 +267,14 @@ function stretchLine(ready, rule, rider) {
               { class: 'wheels' },
               h('span', {}, `after ${call(before?.rider)}, then ${call(after?.rider)}`),
               h('span', { class: 'soft' }, short ? 'one turn here, or none: it is short' : `rest about ${clockOf(others_s)}`),
+              wish === 'short' ? h('span', { class: 'soft' }, 'short turns, as agreed') : null,
             )
           : h('span', { class: 'wheels' }, 'you lead all of it'),
       ]
-    : [h('b', { class: 'big-number follow' }, 'Follow'), h('span', { class: 'wheels' }, 'rest on the wheel')]
+    : [
+        h('b', { class: 'big-number follow' }, 'Follow'),
+        h('span', { class: 'wheels' }, wish === 'none' ? 'you don’t lead here, as agreed' : 'rest on the wheel'),
+      ]
   return h(
     'li',
     { 'data-terrain': under?.terrain },

@@ -16,6 +16,8 @@ import { SetupRiders } from '../parts/setup-riders/setup-riders.js'
 import { fromRules, toRules } from '../parts/setup-rules/figures.js'
 import { SetupRules } from '../parts/setup-rules/setup-rules.js'
 import { KINDS, SetupPlan } from '../parts/setup-plan/setup-plan.js'
+import { SetupWhatif } from '../parts/setup-whatif/setup-whatif.js'
+import { PlanWork } from './plan-work.js'
 import { SetupLinks } from '../parts/setup-links/setup-links.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
@@ -58,8 +60,6 @@ const saving = find('#saving', HTMLElement)
 let draft
 /** @type {Edits} */
 let edits = recall(editsKey, {})
-/** @type {AbortController | null} */
-let asking = null
 
 // Saving
 
@@ -283,28 +283,58 @@ nameInput.addEventListener('change', () => {
   else put(nameRefusal, 'the race: found no name; expected 1 to 80 characters')
 })
 
-parts.plan.addEventListener('plan-wanted', async () => {
-  asking = new AbortController()
-  const { signal } = asking
-  parts.plan.working = true
+parts.course.addEventListener('course-named', async (event) => {
+  const names = /** @type {CustomEvent} */ (event).detail
+  states.course = 'saving'
+  drawSaving()
   try {
-    const plan = await call('POST', `${path}/plan`, { ticket, signal, json: KINDS[parts.plan.kind]?.ask })
-    if (signal.aborted) return
-    draft.plan = plan
-    parts.plan.working = false
+    draft.course = await call('PUT', `${path}/course-names`, { ticket, json: names })
+    if (draft.course) parts.course.renamed(draft.course)
+    draft.plan = (await call('GET', path, { ticket })).plan
     drawPlan()
+    states.course = 'saved'
     await tellLobby()
   } catch (error) {
-    if (signal.aborted) return
-    parts.plan.working = false
-    parts.plan.refuse(sentenceOf(error))
-  } finally {
-    if (asking?.signal === signal) asking = null
-    drawReady()
+    states.course = 'refused'
+    parts.course.refuseNames(sentenceOf(error))
   }
+  drawSaving()
+  drawStations()
+})
+
+const working = new PlanWork({
+  path,
+  ticket,
+  plan: parts.plan,
+  whatif: parts.whatif,
+  planned: async (plan) => {
+    draft.plan = plan ?? (await call('GET', path, { ticket })).plan
+    drawPlan()
+    await tellLobby()
+  },
+  taken: async (taken) => {
+    draft = taken
+    delete edits.riders
+    delete edits.rules
+    keep(editsKey, edits)
+    keepOrder(null)
+    parts.riders.show(ridersToShow())
+    parts.rules.show(fromRules(draft.rules))
+    ridersChanged()
+    drawPlan()
+    drawSaving()
+    await tellLobby()
+  },
+  over: () => drawReady(),
+})
+
+parts.plan.addEventListener('plan-wanted', () => {
+  const order = parts.plan.order
+  void working.plan({ ...KINDS[parts.plan.kind]?.ask, ...(order ? { order } : {}) })
 })
 
 parts.plan.addEventListener('plan-kind', () => keep(`plan-kind.${code}`, parts.plan.kind))
+parts.plan.addEventListener('plan-order', () => keepOrder(parts.plan.order))
 
 parts.plan.addEventListener('plan-cancelled', () => {
   asking?.abort()
@@ -340,12 +370,21 @@ function title() {
 
 function ridersChanged() {
   parts.rules.riders = draft.riders.length
+  offerOrder()
   drawReady()
 }
 
 function drawPlan() {
   const margin = Number(draft.rules.reserve_margin ?? 0)
   parts.plan.show(draft.plan, draft.course, named(), margin, `/briefing/${code}`)
+  offerOrder()
+  parts.whatif.offer({
+    riders: named(),
+    order: [...(draft.plan?.order ?? [])],
+    rules: draft.rules,
+    form: draft.plan?.method.endsWith('free') ? 'free' : 'memorable',
+  })
+  void working.refresh()
   drawReady()
   drawLinks()
 }
@@ -358,7 +397,13 @@ function drawLinks() {
 
 /** Riders as the plan names them. */
 function named() {
-  return draft.riders.map((rider) => ({ id: String(rider.id), name: String(rider.name) }))
+  return draft.riders.map((rider) => ({
+    id: String(rider.id),
+    name: String(rider.name),
+    initials: String(rider.initials ?? ''),
+    mark: rider.mark ?? 'circle',
+    hue: Number(rider.hue ?? 0),
+  }))
 }
 
 function drawReady() {
@@ -527,6 +572,7 @@ async function start() {
   drawPlan()
   sendWhatIsNotThere()
   void tellLobby()
+  void working.comeBack()
   drawSaving()
 }
 

@@ -5,7 +5,9 @@
  *   part.show(courseCard | null)
  *   part.refuseFile(sentence); part.refuseTable(sentence);   '' takes it away
  *   part.typed = { name, text, unit }                        what stands in the table
- * Sends up: course-file (detail: File), course-table (detail: { name, rows }), course-typed (detail: as typed).
+ *   part.renamed(courseCard); part.refuseNames(sentence);
+ * Sends up: course-file (detail: File), course-table (detail: { name, rows }), course-typed (detail: as typed),
+ *   course-named (detail: { name, stretches, landmarks }, all of them).
  */
 
 import { h } from '../../lib/html.js'
@@ -17,7 +19,6 @@ import { letterOf } from '../setup-silhouette/setup-silhouette.js'
 /** @typedef {{ name: string, text: string, unit: 'km' | 'm' }} TypedTable */
 
 const LARGEST_BYTES = 30_000_000
-const TERRAINS = { flat: 'flat', climb: 'climb', descent: 'descent' }
 
 export class SetupCourse extends HTMLElement {
   constructor() {
@@ -33,6 +34,10 @@ export class SetupCourse extends HTMLElement {
     )
     this.fileRefusal = h('p', { class: 'refusal', id: 'course-file-refusal', 'aria-live': 'polite' })
     this.chooserLabel = h('label', { for: 'course-file', class: 'button' }, 'Choose a file')
+    /** @type {CourseCard | null} */
+    this.course = null
+    /** @type {HTMLElement | null} */
+    this.namesRefusal = null
     this.dropping = h(
       'div',
       { class: 'drop' },
@@ -187,6 +192,7 @@ export class SetupCourse extends HTMLElement {
 
   /** @param {CourseCard | null} course */
   show(course) {
+    this.course = course
     this.result.hidden = course === null
     this.dropping.classList.toggle('again', course !== null)
     this.busy('')
@@ -198,6 +204,7 @@ export class SetupCourse extends HTMLElement {
       document.createElement('setup-silhouette')
     )
     view.show(course)
+    this.namesRefusal = h('p', { class: 'refusal', 'aria-live': 'polite' })
     this.result.replaceChildren(
       h(
         'div',
@@ -207,8 +214,53 @@ export class SetupCourse extends HTMLElement {
       ),
       view,
       ...course.notes.map((note) => h('p', { class: 'caution' }, note)),
-      stretchList(course),
+      this.drawNames(course),
     )
+  }
+
+  /** The same course by other names; the fields stay, for somebody types in them. @param {CourseCard} course */
+  renamed(course) {
+    this.course = course
+    this.refuseNames('')
+    const view = /** @type {import('../setup-silhouette/setup-silhouette.js').SetupSilhouette | null} */ (
+      this.result.querySelector('setup-silhouette')
+    )
+    view?.show(course)
+    const head = this.result.querySelector('h3')
+    if (head) head.textContent = course.name
+  }
+
+  /** @param {string} sentence */
+  refuseNames(sentence) {
+    if (this.namesRefusal) this.namesRefusal.textContent = sentence
+  }
+
+  /** @param {CourseCard} course */
+  drawNames(course) {
+    const named = (/** @type {string} */ label, /** @type {string} */ value) => {
+      const input = h('input', { type: 'text', maxlength: '40', autocomplete: 'off', 'aria-label': label })
+      input.value = value
+      return input
+    }
+    const name = named('Name of the course', course.name)
+    const stretches = course.stretches.map((one) => named(`Name of ${one.name}`, one.name))
+    const landmarks = course.landmarks.map((one) => named(`Name of landmark ${one.name}`, one.name))
+    const fold = h(
+      'details',
+      { class: 'fold' },
+      h('summary', {}, summary(course)),
+      h('p', { class: 'hint' }, 'Call things as your riders do: these names are shown, printed and spoken.'),
+      h('div', { class: 'field name-field' }, h('span', { class: 'label' }, 'Course'), name),
+      stretchTable(course, stretches),
+      landmarkList(course, landmarks),
+      this.namesRefusal,
+    )
+    fold.addEventListener('change', (event) => {
+      event.stopPropagation()
+      const texts = (/** @type {HTMLInputElement[]} */ inputs) => inputs.map((input) => input.value)
+      this.send('course-named', { name: name.value, stretches: texts(stretches), landmarks: texts(landmarks) })
+    })
+    return fold
   }
 
   /**
@@ -220,9 +272,12 @@ export class SetupCourse extends HTMLElement {
   }
 }
 
-/** @param {CourseCard} course */
-function stretchList(course) {
-  const stretches = h(
+/**
+ * @param {CourseCard} course
+ * @param {HTMLInputElement[]} names
+ */
+function stretchTable(course, names) {
+  return h(
     'table',
     { class: 'sheet' },
     h('caption', { class: 'unseen' }, 'Stretches of the course'),
@@ -240,11 +295,11 @@ function stretchList(course) {
     h(
       'tbody',
       {},
-      ...course.stretches.map((stretch) =>
+      ...course.stretches.map((stretch, index) =>
         h(
           'tr',
           { 'data-terrain': stretch.terrain },
-          h('th', { scope: 'row' }, stretch.name || TERRAINS[stretch.terrain]),
+          h('th', { scope: 'row' }, names[index]),
           h('td', { class: 'number' }, `${kmOf(stretch.start_m)}–${kmOf(stretch.end_m)}`),
           h('td', { class: 'number' }, `${kmOf(stretch.end_m - stretch.start_m)} km`),
           h('td', { class: 'number' }, gradeOf(stretch.mean_grade)),
@@ -253,15 +308,26 @@ function stretchList(course) {
       ),
     ),
   )
-  const marks = course.landmarks.length
-    ? h(
-        'p',
-        { class: 'landmark-list' },
-        h('b', {}, 'Landmarks '),
-        course.landmarks.map((one, index) => `${letterOf(index)} ${one.name} km ${kmOf(one.at_m)}`).join(' · '),
-      )
-    : null
-  return h('details', { class: 'fold' }, h('summary', {}, summary(course)), stretches, marks)
+}
+
+/**
+ * @param {CourseCard} course
+ * @param {HTMLInputElement[]} names
+ */
+function landmarkList(course, names) {
+  if (!names.length) return null
+  return h(
+    'div',
+    {},
+    h('h4', { class: 'label' }, 'Landmarks'),
+    h(
+      'ol',
+      { class: 'landmark-names' },
+      ...course.landmarks.map((one, index) =>
+        h('li', {}, h('b', {}, letterOf(index)), names[index], h('span', {}, `km ${kmOf(one.at_m)}`)),
+      ),
+    ),
+  )
 }
 
 /** @param {CourseCard} course */

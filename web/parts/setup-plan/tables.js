@@ -3,7 +3,7 @@
  * For the set-up page and the briefing. It arranges what the server worked out and works out nothing of a race.
  */
 
-import { h, s } from '../../lib/html.js'
+import { h } from '../../lib/html.js'
 import { clockOf, gradeOf, kmOf } from '../../lib/cells.js'
 import { letterOf } from '../setup-silhouette/setup-silhouette.js'
 
@@ -212,64 +212,88 @@ export function timeTable(plan, course) {
 }
 
 /**
- * What each rider has left along the course, and at the worst moment: one small curve a rider, the margin dotted.
+ * The worst moment of each rider, in words.
  * @param {PlanCard} plan
- * @param {CourseCard} course
  * @param {readonly Named[]} riders
  * @param {number} margin  share of W′ nobody who must finish goes below
  */
-export function reserveCurves(plan, course, riders, margin) {
+export function worstMoments(plan, riders, margin) {
   const names = namesOf(riders)
+  const spent = new Map(plan.spent ?? [])
   return h(
-    'figure',
-    { class: 'reserves' },
-    h(
-      'figcaption',
-      {},
-      'What each has left of W′ at the end of each stretch, the margin dotted; beside it the least at any moment',
-    ),
+    'div',
+    { class: 'worst' },
+    h('h3', {}, 'The worst moment of each'),
     h(
       'ul',
       {},
       ...plan.order.map((rider) => {
         const reserve = plan.reserves.find((one) => one.rider === rider)
         if (!reserve) return null
-        const name = names.get(rider) ?? rider
-        const least = `${Math.round(reserve.least * 100)}\u00a0%`
+        const where = reserve.least_at_m === null ? '' : ` at ${kmOf(reserve.least_at_m)} km`
+        const left = reserve.w_prime_j ? `${((reserve.least * reserve.w_prime_j) / 1000).toFixed(1)} kJ left, ` : ''
+        const from_m = spent.get(rider)
+        const gone = from_m === undefined ? '' : `; used up on purpose: from km ${kmOf(from_m)} on the rider lets the line go`
         return h(
           'li',
-          { class: reserve.least < margin ? 'spent' : null },
-          h('span', { class: 'reserve-name' }, name),
-          curve(plan, course, reserve.at_stretch_end, reserve.least, margin),
-          h('span', { class: 'reserve-least' }, h('span', { class: 'label' }, 'least '), h('b', {}, least)),
+          {},
+          h('b', {}, names.get(rider) ?? rider),
+          `: least${where}, ${left}${Math.round(reserve.least * 100)} % of W′${gone}`,
         )
       }),
     ),
+    h('p', { class: 'hint' }, `Nobody who must finish goes below ${Math.round(margin * 100)} %, the dashed line above.`),
   )
 }
 
 /**
+ * Every stay on the front, one after another.
  * @param {PlanCard} plan
- * @param {CourseCard} course
- * @param {readonly number[]} shares
- * @param {number} least
- * @param {number} margin
+ * @param {readonly Named[]} riders
  */
-function curve(plan, course, shares, least, margin) {
-  const y = (/** @type {number} */ share) => (40 * (1 - Math.max(0, share))).toFixed(2)
-  const points = [`0,${y(1)}`]
-  plan.rules.forEach((rule, index) => {
-    const share = shares[index]
-    if (share !== undefined) points.push(`${((rule.end_m / course.length_m) * 200).toFixed(1)},${y(share)}`)
-  })
-  const line = points.join(' L')
-  return s(
-    'svg',
-    { viewBox: '0 0 200 40', preserveAspectRatio: 'none', 'aria-hidden': 'true' },
-    s('path', { class: 'left', d: `M0,40 L${line} L200,40 Z` }),
-    s('path', { class: 'line', d: `M${line}` }),
-    s('path', { class: 'margin', d: `M0,${y(margin)} H200` }),
-    s('path', { class: 'least', d: `M0,${y(least)} H200` }),
+export function turnList(plan, riders) {
+  const names = namesOf(riders)
+  const turns = plan.turns ?? []
+  return h(
+    'details',
+    { class: 'fold' },
+    h('summary', {}, `Every turn, one after another (${turns.length})`),
+    h(
+      'div',
+      { class: 'scroll' },
+      h(
+        'table',
+        { class: 'sheet turn-list' },
+        h(
+          'thead',
+          {},
+          h(
+            'tr',
+            {},
+            ...['Turn', 'km', 'Time', 'Leads', 'for', 'at', 'km/h'].map((words, index) =>
+              h('th', { scope: 'col', class: index === 3 ? null : 'number' }, words),
+            ),
+          ),
+        ),
+        h(
+          'tbody',
+          {},
+          ...turns.map((turn, index) =>
+            h(
+              'tr',
+              {},
+              h('td', { class: 'number' }, String(index + 1)),
+              h('td', { class: 'number' }, kmOf(turn.start_m)),
+              h('td', { class: 'number' }, clockOf(turn.start_s)),
+              h('th', { scope: 'row' }, names.get(turn.rider) ?? turn.rider),
+              h('td', { class: 'number' }, `${Math.round(turn.length_s)} s`),
+              h('td', { class: 'number' }, `${Math.round(turn.power_w)} W`),
+              h('td', { class: 'number' }, (turn.speed_mps * 3.6).toFixed(1)),
+            ),
+          ),
+        ),
+      ),
+    ),
   )
 }
 
@@ -303,5 +327,7 @@ export function worth(plan) {
 /** @type {Record<string, string>} */
 const METHODS = {
   steady: 'steady: one effort a stretch, shared out',
-  optimised: 'optimised: the fastest turns found',
+  optimised: 'optimised: the fastest turns found, in steps of 5 s',
+  'optimised, free': 'optimised: the fastest turns found, to the second',
+  'by hand': 'turns set by hand, at the speeds they hold',
 }

@@ -18,6 +18,9 @@ import { readNumber, writeNumber } from '../../lib/cells.js'
  * @property {'area' | 'height'} drag_by
  * @property {string} bike
  * @property {string} language
+ * @property {string} on_flat        how the rider is to lead there: one of WISHES
+ * @property {string} on_climbs
+ * @property {string} on_descents
  */
 
 /** @typedef {'kJ' | 'J'} ReserveUnit */
@@ -113,6 +116,35 @@ export const LANGUAGES = [
   ['nl', 'Nederlands'],
 ]
 
+/**
+ * How a rider can be wished to lead on a terrain, and how that is said of one.
+ * @type {[string, string, string][]}
+ */
+export const WISHES = [
+  ['planned', 'leads as planned', 'leads as planned'],
+  ['short', 'short turns', 'leads in short turns'],
+  ['none', 'doesn’t lead', 'doesn’t lead'],
+]
+
+/** @typedef {'on_flat' | 'on_climbs' | 'on_descents'} TerrainKey */
+
+/** @type {[TerrainKey, string][]} */
+export const TERRAINS = [
+  ['on_flat', 'on the flat'],
+  ['on_climbs', 'on climbs'],
+  ['on_descents', 'on descents'],
+]
+
+/**
+ * A rider's wishes in words: “doesn’t lead on climbs”; '' if there are none.
+ * @param {Record<string, any>} rider
+ */
+export function wishesOf(rider) {
+  return TERRAINS.filter(([key]) => (rider[key] ?? 'planned') !== 'planned')
+    .map(([key, where]) => `${WISHES.find(([wish]) => wish === rider[key])?.[2] ?? rider[key]} ${where}`)
+    .join(', ')
+}
+
 /** @returns {TypedRider} */
 export function emptyRider() {
   return {
@@ -126,6 +158,9 @@ export function emptyRider() {
     drag_by: 'area',
     bike: '9',
     language: 'en',
+    on_flat: 'planned',
+    on_climbs: 'planned',
+    on_descents: 'planned',
   }
 }
 
@@ -188,6 +223,7 @@ function toRider(row, unit) {
     ...(row.drag_by === 'height' ? { height_cm: drag } : { drag_area_m2: drag }),
     ...(row.bike.trim() ? { bike_mass_kg: readNumber(row.bike) } : {}),
     language: row.language,
+    ...Object.fromEntries(TERRAINS.map(([key]) => [key, row[key] ?? 'planned'])),
   }
 }
 
@@ -218,6 +254,9 @@ export function fromRiders(riders, unit) {
     drag_by: rider.height_cm ? 'height' : 'area',
     bike: writeNumber(rider.bike_mass_kg ?? 9, 1),
     language: rider.language ?? 'en',
+    on_flat: rider.on_flat ?? 'planned',
+    on_climbs: rider.on_climbs ?? 'planned',
+    on_descents: rider.on_descents ?? 'planned',
   }))
 }
 

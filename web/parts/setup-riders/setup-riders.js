@@ -12,6 +12,7 @@
 import { h } from '../../lib/html.js'
 import { cellsOf, readNumber, refusalInUnit } from '../../lib/cells.js'
 import { freshId } from '../setup-fields/setup-fields.js'
+import { drawWishes, nameWish } from './wishes.js'
 import { COLUMNS, LANGUAGES, convertReserve, emptyRider, isBlank, pasteCells, placeOf, troubles } from './columns.js'
 
 /** @typedef {import('./columns.js').TypedRider} TypedRider */
@@ -38,6 +39,7 @@ export class SetupRiders extends HTMLElement {
     this.units = unitChoice((unit) => this.changeUnit(unit))
     this.addButton = h('button', { type: 'button', class: 'add' }, 'Add a rider')
     this.rosterFold = h('details', { class: 'fold' })
+    this.wishFold = h('details', { class: 'fold wishes' })
     this.head = h('div', { class: 'riders-head', 'aria-hidden': 'true' })
   }
 
@@ -54,6 +56,7 @@ export class SetupRiders extends HTMLElement {
         { class: 'hint' },
         'Rows copied from a spreadsheet can be pasted into any cell; a row of headings is understood.',
       ),
+      this.wishFold,
       figuresExplained(),
       this.rosterFold,
     )
@@ -84,6 +87,10 @@ export class SetupRiders extends HTMLElement {
     this.addButton.toggleAttribute('disabled', this.roster.rows.length >= MOST_RIDERS)
     this.addButton.textContent =
       this.roster.rows.length >= MOST_RIDERS ? `${MOST_RIDERS} riders, the longest line` : 'Add a rider'
+    drawWishes(this.wishFold, this.roster.rows, () => {
+      this.send('riders-typed')
+      this.send('riders-changed')
+    })
     this.check()
   }
 
@@ -205,9 +212,10 @@ export class SetupRiders extends HTMLElement {
   renamed(row) {
     const drawn = this.drawn[this.roster.rows.indexOf(row)]
     drawn?.root.setAttribute('aria-label', row.name || 'rider')
-    for (const button of drawn?.root.querySelectorAll('.cell-acts button') ?? []) {
+    for (const button of drawn?.root.querySelectorAll('.cell-spoken button, .cell-acts button') ?? []) {
       button.setAttribute('aria-label', `${button.textContent} ${row.name || 'this rider'}`)
     }
+    nameWish(this.wishFold, this.roster.rows.indexOf(row), row.name)
     const spoken = drawn?.inputs.get('spoken')
     if (spoken instanceof HTMLInputElement) spoken.placeholder = row.name
   }

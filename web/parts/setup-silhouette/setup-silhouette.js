@@ -4,16 +4,19 @@
  * Usage:
  *   const view = document.createElement('setup-silhouette');
  *   view.show(course);                 // a CourseCard
- *   view.show(course, plan, riders);   // the lanes of a PlanCard beneath it
+ *   view.show(course, plan, riders, margin);   // a lane a rider of a PlanCard beneath it
  *
  * Lines are SVG stretched to the width at hand; words are HTML, so that they keep their size and wrap in print.
  */
 
 import { h, s } from '../../lib/html.js'
 import { gradeOf, kmOf } from '../../lib/cells.js'
+import { riderTag } from '../rider-mark/rider-mark.js'
 
 /** @typedef {import('../../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../../lib/messages.js').PlanCard} PlanCard */
+/** @typedef {import('../../lib/messages.js').RiderCard} RiderCard */
+/** @typedef {Pick<RiderCard, 'id' | 'name' | 'initials' | 'mark' | 'hue'>} LaneRider */
 
 const ARROWS = { flat: '→', climb: '↗', descent: '↘' }
 const HEADROOM = 0.12
@@ -22,9 +25,10 @@ export class SetupSilhouette extends HTMLElement {
   /**
    * @param {CourseCard} course
    * @param {PlanCard | null} [plan]
-   * @param {{ id: string, name: string }[]} [riders]
+   * @param {readonly LaneRider[]} [riders]
+   * @param {number} [margin]  share of W′ that nobody who must finish goes below
    */
-  show(course, plan = null, riders = []) {
+  show(course, plan = null, riders = [], margin = 0) {
     const share = (/** @type {number} */ at_m) => `${((at_m / course.length_m) * 100).toFixed(3)}%`
     this.replaceChildren(
       h(
@@ -33,7 +37,7 @@ export class SetupSilhouette extends HTMLElement {
         stretchNames(course, share),
         h('div', { class: 'silhouette-ground' }, ground(course)),
         landmarks(course, share),
-        plan ? lanes(course, plan, riders, share) : null,
+        plan ? lanes(course, plan, riders, margin, share) : null,
         kilometres(course, share),
       ),
     )
@@ -155,39 +159,93 @@ function spaced(course, least) {
 }
 
 /**
- * One lane a rider, in the order of the line: each stay on the front where it is expected.
- * A plan that came without single turns shows each rider's part of every stretch instead.
+ * One lane a rider, in the order of the line: above, each stay on the front where it is expected; beneath, what is left
+ * of W′ along the course, the margin dashed and the least marked.
  * @param {CourseCard} course
  * @param {PlanCard} plan
- * @param {{ id: string, name: string }[]} riders
+ * @param {readonly LaneRider[]} riders
+ * @param {number} margin
  * @param {(at_m: number) => string} share
  */
-function lanes(course, plan, riders, share) {
-  const names = new Map(riders.map((rider) => [rider.id, rider.name]))
-  const longest_s = Math.max(1, ...plan.rules.flatMap((rule) => rule.turns.map((turn) => turn.length_s)))
+function lanes(course, plan, riders, margin, share) {
+  const cards = new Map(riders.map((rider) => [rider.id, rider]))
   return h(
     'ol',
-    { class: 'silhouette-lanes', 'aria-label': 'Who leads where' },
-    ...plan.order.map((rider) =>
-      h(
+    { class: 'silhouette-lanes', 'aria-label': 'Who leads where, and what each has left' },
+    ...plan.order.map((rider) => {
+      const card = cards.get(rider)
+      const reserve = plan.reserves.find((one) => one.rider === rider)
+      const least = reserve && reserve.w_prime_j ? `${((reserve.least * reserve.w_prime_j) / 1000).toFixed(1)}\u00a0kJ` : ''
+      const at_m = reserve?.least_at_m ?? null
+      const dot = at_m === null || !reserve ? null : placed(h('i', { class: 'lane-least' }), share(at_m))
+      if (dot && reserve) dot.style.bottom = `${(Math.max(0, reserve.least) * 100).toFixed(1)}%`
+      return h(
         'li',
-        {},
-        h('span', { class: 'lane-name' }, names.get(rider) ?? rider),
+        { class: reserve && reserve.least < margin - 0.001 ? 'spent' : null },
+        h(
+          'span',
+          { class: 'lane-name' },
+          card ? riderTag(/** @type {RiderCard} */ (card)) : rider,
+          least ? h('span', { class: 'lane-left' }, `least ${least}`) : null,
+          at_m === null ? null : h('span', { class: 'lane-left' }, `at km ${kmOf(at_m)}`),
+        ),
         h(
           'span',
           { class: 'lane-track', 'aria-hidden': 'true' },
-          ...plan.rules.map((rule) => {
-            const turn = rule.turns.find((one) => one.rider === rider)
-            const length_s = turn?.length_s ?? 0
-            const title = length_s ? `${rule.name}: ${Math.round(length_s)} s` : `${rule.name}: follows`
-            const words = h('b', {}, length_s ? Math.round(length_s) : '–')
-            const element = h('span', { class: length_s ? 'lane-part' : 'lane-part idle', title }, words)
-            element.style.setProperty('--long', (length_s / longest_s).toFixed(3))
-            return placed(element, share(rule.start_m), share(rule.end_m - rule.start_m))
-          }),
+          stays(course, plan, rider, card?.hue ?? 0),
+          h('span', { class: 'lane-reserve' }, reserveCurve(course, plan, rider, margin), dot),
         ),
-      ),
-    ),
+      )
+    }),
+  )
+}
+
+/**
+ * Each stay on the front as a bar at its place.
+ * @param {CourseCard} course
+ * @param {PlanCard} plan
+ * @param {string} rider
+ * @param {number} hue
+ */
+function stays(course, plan, rider, hue) {
+  const x = (/** @type {number} */ at_m) => (at_m / course.length_m) * 1000
+  const mine = (plan.turns ?? []).filter((turn) => turn.rider === rider)
+  const d = mine
+    .map((turn) => `M${x(turn.start_m).toFixed(2)},0 H${Math.max(x(turn.end_m) - 0.6, x(turn.start_m) + 0.4).toFixed(2)} V10 H${x(turn.start_m).toFixed(2)} Z`)
+    .join(' ')
+  const bars = s('path', { class: 'stays', d: d || 'M0,0' })
+  bars.style.fill = `var(--hue-${hue % 10})`
+  return s('svg', { viewBox: '0 0 1000 10', preserveAspectRatio: 'none', class: 'lane-stays' }, bars)
+}
+
+/**
+ * @param {CourseCard} course
+ * @param {PlanCard} plan
+ * @param {string} rider
+ * @param {number} margin
+ */
+function reserveCurve(course, plan, rider, margin) {
+  const reserve = plan.reserves.find((one) => one.rider === rider)
+  if (!reserve) return null
+  const x = (/** @type {number} */ at_m) => ((at_m / course.length_m) * 1000).toFixed(1)
+  const y = (/** @type {number} */ left) => (100 * (1 - Math.max(0, left))).toFixed(2)
+  const curve = reserve.curve ?? []
+  // A plan kept from before curves were noted has only the ends of stretches.
+  const points = curve.length
+    ? curve.map(([at_m, left]) => `${x(at_m)},${y(left)}`)
+    : ['0,0', ...plan.rules.map((rule, index) => `${x(rule.end_m)},${y(reserve.at_stretch_end[index] ?? 0)}`)]
+  const last = (points.at(-1) ?? '0,0').split(',')[0]
+  const fences = course.stretches
+    .slice(1)
+    .map((stretch) => `M${x(stretch.start_m)},0 V100`)
+    .join(' ')
+  return s(
+    'svg',
+    { viewBox: '0 0 1000 100', preserveAspectRatio: 'none' },
+    s('path', { class: 'left', d: `M0,100 L${points.join(' L')} L${last},100 Z` }),
+    s('path', { class: 'fence', d: fences }),
+    s('path', { class: 'margin', d: `M0,${y(margin)} H1000` }),
+    s('path', { class: 'line', d: `M${points.join(' L')}` }),
   )
 }
 
