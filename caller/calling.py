@@ -31,6 +31,7 @@ __all__ = [
     "gap_opened",
     "loose_cues",
     "out",
+    "ride_on",
     "plan_power_w",
     "stay_on",
     "time_check",
@@ -196,9 +197,10 @@ class PlanPolicy:
         return Length(planned_ms=planned_ms, granted_ms=granted_ms, because=" and ".join(reasons))
 
     def only_follows(self, rider: RiderId, at_ms: int) -> bool:
-        """Whether this rider only follows where the line will be then: by the plan, or as long as nothing is left."""
-        if (rider, 0.0) in self.form:
-            return True
+        """Whether the plan gives this rider no turn where the line will be then.
+
+        Not by the day: of a rider who has little left the others don't know, and go onto the last wheel as ever.
+        """
         rule = rule_at(self.plan, place_m(self.plan, self.position, at_ms)).turn_of(rider)
         return rule is None or ms_from_s(rule.length_s) == 0
 
@@ -513,9 +515,16 @@ def gap_opened(rider: RiderId, at_ms: int, seq: int, told_ms: int | None, eased_
     return Gap(rider=rider, since_ms=at_ms, seq=seq, tell_ms=tell_ms, ease_ms=None if lately else ease_ms)
 
 
-def adrift(rider: RiderId, at_ms: int, seq: int) -> Cue:
-    """A rider is off the back, and the line doesn't see it."""
-    return _soon(CueKind.ADRIFT, at_ms, seq, one_of=rider, rider=rider, because="lost the wheel")
+def adrift(riders: tuple[RiderId, ...], at_ms: int, seq: int) -> Cue:
+    """Riders are off the back, and the line doesn't see it."""
+    if len(riders) == 1:
+        return _soon(CueKind.ADRIFT, at_ms, seq, rider=riders[0], because="lost the wheel")
+    return _soon(CueKind.ADRIFT, at_ms, seq, order=riders, because="the line is split")
+
+
+def ride_on(at_ms: int, seq: int, because: str) -> Cue:
+    """The line has waited long enough."""
+    return _soon(CueKind.LIFT, at_ms, seq, because=because)
 
 
 def out(rider: RiderId, spare: int, at_ms: int, seq: int) -> Cue:

@@ -154,7 +154,7 @@ CUE_TABLE = MappingProxyType(
             commit_ms=500,
             too_late_ms=3_000,
             later_ms=3_000,
-            means="slower than planned and all are rested: lift",
+            means="slower than planned and all are rested, or whom the line waited for is back: lift",
         ),
         CueKind.PRESS_ON: CueRow(
             priority=4,

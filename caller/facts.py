@@ -177,7 +177,13 @@ class FeltEmpty:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RaceFinished:
-    """The counted rider has crossed the line."""
+    """The counted rider has crossed the line.
+
+    Attributes:
+        rider: who that was; None if nobody said.
+    """
+
+    rider: RiderId | None = None
 
 
 # What the planner answers

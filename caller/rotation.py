@@ -31,6 +31,7 @@ __all__ = [
     "Move",
     "Place",
     "Policy",
+    "RiderSeen",
     "Turn",
     "advance_line",
     "begin",
@@ -96,6 +97,7 @@ class Turn:
         because: why it is not as long as planned; empty if it is.
         cut: it was cut short by a request, so its end is called as such.
         hogged: the rider stayed on unasked and is to make way for those who are rested; its end is called as such.
+        granted_ms: how long it was to be when it began.
         rest_ms: what the rider had rested when it began; see Member.
     """
 
@@ -107,6 +109,7 @@ class Turn:
     because: str = ""
     cut: bool = False
     hogged: bool = False
+    granted_ms: int = 0
     rest_ms: int | None = None
 
 
@@ -554,6 +557,7 @@ def _lead(line: Line, members: tuple[Member, ...], at_ms: int, policy: Policy) -
         ends_ms=at_ms + length.granted_ms,
         planned_ms=length.planned_ms,
         because=length.because,
+        granted_ms=length.granted_ms,
         rest_ms=front.rest_ms,
     )
     leading = Member(rider=front.rider, place=Place.LEADING, rest_ms=0)
@@ -571,10 +575,11 @@ def _racing(at_ms: int) -> bool:
 def _rested(members: tuple[Member, ...], ended: Turn, at_ms: int) -> tuple[Member, ...]:
     """Members once a turn is over: everyone but its rider has rested through it, by its planned length.
 
-    A turn broken off before its half counts with what was ridden: nobody rests while a leader loses the wheel.
+    A turn broken off before its half counts with what was ridden: nobody rests while a leader loses the wheel. One that
+    was short for a short rest counts whole, or a round in which all are short would be followed by another for ever.
     """
     ridden_ms = at_ms - ended.began_ms
-    credit_ms = ended.planned_ms if 2 * ridden_ms >= ended.planned_ms else ridden_ms
+    credit_ms = ended.planned_ms if 2 * ridden_ms >= min(ended.granted_ms, ended.planned_ms) else ridden_ms
     return tuple(
         _with_rest(member, 0)
         if member.rider == ended.rider

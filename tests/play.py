@@ -82,12 +82,12 @@ class Play:
         if self.countdown_s:
             self.at(-self.countdown_s, StartSet(countdown_ms=ms_from_s(self.countdown_s)))
 
-    def at(self, at_s: float, fact: Fact, *, seen_s: float | None = None) -> tuple[Cue, ...]:
+    def at(self, at_s: float, fact: Fact, *, seen_s: float | None = None, by: str = "director") -> tuple[Cue, ...]:
         """Something happens; what became fixed on the way to it and by it."""
         entry = Entry(
             seq=len(self.entries) + 1,
             at_ms=ms_from_s(at_s),
-            by="director",
+            by=by,
             fact=fact,
             seen_ms=None if seen_s is None else ms_from_s(seen_s),
         )

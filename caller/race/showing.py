@@ -16,7 +16,7 @@ from caller.race.state import (
     why_turn_stands,
     with_reserves,
 )
-from caller.race.undoing import can_undo
+from caller.race.undoing import can_undo, last_told
 from caller.rotation import Change, Place, begin, project, switch_ms
 from caller.speech.told import says
 from caller.units import RiderId
@@ -111,7 +111,7 @@ def spare_riders(state: RaceState) -> int:
 
 def undo_says(state: RaceState) -> str:
     """What undo would take back, in words; empty if nothing can be."""
-    return says(state.held[-1].fact, state.setup.roster) if can_undo(state) else ""
+    return says(last_told(state), state.setup.roster) if can_undo(state) else ""
 
 
 def may(state: RaceState) -> frozenset[str]:

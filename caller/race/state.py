@@ -71,11 +71,14 @@ class Held:
 
     Attributes:
         seq: of the fact.
+        by: who told it.
         fact: what it was.
+        touched: which of the values kept here it changed.
         turns_begun: how many turns had begun just after it; once another has, it can't be undone.
     """
 
     seq: int
+    by: str
     fact: Fact
     turns_begun: int
     line: Line
@@ -83,6 +86,7 @@ class Held:
     form: tuple[tuple[RiderId, float], ...]
     gaps: tuple[Gap, ...]
     decisions: tuple[tuple[RiderId, Decision], ...]
+    touched: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

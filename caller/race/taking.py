@@ -16,6 +16,7 @@ from caller.calling import (
     gap_opened,
     out,
     plan_power_w,
+    ride_on,
     stay_on,
     time_check,
 )
@@ -73,7 +74,7 @@ from caller.race.state import (
     with_reserves,
     with_told,
 )
-from caller.race.undoing import hold, undone, with_fair_warning
+from caller.race.undoing import hold, undone, with_fair_warning, with_touched
 from caller.rotation import (
     Place,
     hogs,
@@ -147,6 +148,8 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     if _asked_by_another(reached, entry):
         return changed(reached, seq=entry.seq), fixed
     taken, cues = _apply(reached, entry)
+    if not isinstance(fact, Undo):
+        taken = with_touched(reached, taken)
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     if taken.line is not reached.line:
@@ -361,7 +364,8 @@ def _with_news(before: RaceState, after: RaceState, entry: Entry) -> RaceState:
     told = before.line.order if before.news is None else before.news.told
     news = None
     if len(order) > 1 and not same_round(tuple(rider for rider in told if rider in order), order):
-        because = says(entry.fact, after.setup.roster)
+        undone_ = isinstance(entry.fact, Undo)
+        because = "the last tap was taken back" if undone_ else says(entry.fact, after.setup.roster)
         news = News(told=told, order=order, since_ms=entry.at_ms, seq=entry.seq, because=because)
     return changed(after, news=news)
 
@@ -400,27 +404,39 @@ def _seen(
     )
     if not expected:
         state = _with_reserves_heeded(_with_news(old, state, entry))
-    return state, _lost(old, state, entry)
+    return state, (*_lost(old, state, entry), *_together(old, state, entry))
+
+
+def _together(before: RaceState, after: RaceState, entry: Entry) -> tuple[Cue, ...]:
+    """Once the last rider who was waited for is back, the line is told to ride on."""
+    back = [rider for rider, decision in before.decisions if decision is Decision.WAIT and rider in after.line.order]
+    if not back or any(decision is Decision.WAIT for _, decision in after.decisions):
+        return ()
+    name = after.setup.roster[back[0]].name
+    return tuple(cue for cue in (ride_on(entry.at_ms, entry.seq, f"{name} is back"),) if not _nags(before, cue))
 
 
 def _lost(before: RaceState, after: RaceState, entry: Entry) -> tuple[Cue, ...]:
     """Who is off the back, and who is out, is told to the line, which rides with its eyes to the front."""
     was = {member.rider: member.place for member in before.line.apart}
-    cues: list[Cue] = []
-    for member in after.line.apart:
-        if was.get(member.rider) is member.place:
-            continue
-        if member.place is Place.OUT:
-            cues.append(out(member.rider, spare_riders(after), entry.at_ms, entry.seq))
-        elif member.rider not in was:
-            cues.append(adrift(member.rider, entry.at_ms, entry.seq))
+    lost = tuple(
+        member.rider for member in after.line.apart if member.rider not in was and member.place is Place.ADRIFT
+    )
+    gone = [
+        member.rider
+        for member in after.line.apart
+        if member.place is Place.OUT and was.get(member.rider) is not Place.OUT
+    ]
+    cues = [out(rider, spare_riders(after), entry.at_ms, entry.seq) for rider in gone]
+    if lost:
+        cues.append(adrift(lost, entry.at_ms, entry.seq))
     return tuple(cue for cue in cues if cue.kind is CueKind.OUT or not _nags(before, cue))
 
 
 def _with_reserves_heeded(state: RaceState) -> RaceState:
     """The state with next turns no longer than reserves allow, now that the rotation isn't as planned.
 
-    Each rider is taken to ride where it rides now until its next turn begins.
+    Each rider is taken to follow, in the slot the rider has now, until the rider's next turn begins.
     """
     plan, rules, line = state.setup.plan, state.setup.rules, state.line
     if state.phase is not Phase.RACING or line.turn is None:
@@ -432,12 +448,14 @@ def _with_reserves_heeded(state: RaceState) -> RaceState:
         if len(begins) >= len(line.members):
             break
     most: dict[RiderId, int | None] = dict.fromkeys(line.order)
+    together = with_reserves(state, state.now_ms)
+    together = changed(together, line=ride_off(line, state.now_ms, 0))
     for rider, begins_ms in begins.items():
         figures = state.setup.roster[rider]
         power_w = plan_power_w(plan, rider, place_m(plan, state.position, begins_ms))
         if power_w <= figures.critical_power_w:
             continue
-        left_j = next(one.left_j for one in with_reserves(state, begins_ms).reserves if one.rider == rider)
+        left_j = next(one.left_j for one in with_reserves(together, begins_ms).reserves if one.rider == rider)
         spare_j = left_j - rules.reserve_margin * figures.w_prime_j
         most[rider] = max(0, 1000 * int(spare_j / (power_w - figures.critical_power_w)))
     return changed(state, line=with_most(line, most))

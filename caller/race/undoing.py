@@ -7,19 +7,24 @@ from dataclasses import replace
 
 from caller.cues import CUE_TABLE, CueKind
 from caller.errors import RequestRefused
-from caller.facts import Entry
-from caller.race.state import Held, Phase, RaceState, changed
-from caller.rotation import Turn
+from caller.facts import Entry, Fact
+from caller.race.state import Held, Phase, RaceState, changed, policy_of
+from caller.rotation import RiderSeen, Turn, observe
+from caller.speech.told import says
 
-__all__ = ["can_undo", "hold", "undone", "with_fair_warning"]
+__all__ = ["can_undo", "hold", "last_told", "undone", "with_fair_warning", "with_touched"]
 
 _UNDO_DEPTH = 8
+
+_PARTS = ("line", "position", "form", "gaps", "decisions")
+"""What a fact may change of a state that undo puts back."""
 
 
 def hold(state: RaceState, entry: Entry) -> RaceState:
     """The state, with how it stood kept for undo."""
     held = Held(
         seq=entry.seq,
+        by=entry.by,
         fact=entry.fact,
         turns_begun=state.line.turns_begun,
         line=state.line,
@@ -31,30 +36,72 @@ def hold(state: RaceState, entry: Entry) -> RaceState:
     return changed(state, held=(*state.held[-_UNDO_DEPTH + 1 :], held))
 
 
+def with_touched(before: RaceState, after: RaceState) -> RaceState:
+    """The state in which what was kept for undo says what the fact has changed."""
+    if not after.held or after.held is before.held:
+        return after
+    touched = frozenset([part for part in _PARTS if getattr(before, part) is not getattr(after, part)])
+    return changed(after, held=(*after.held[:-1], replace(after.held[-1], touched=touched)))
+
+
 def can_undo(state: RaceState) -> bool:
-    return bool(state.held) and state.held[-1].turns_begun == state.line.turns_begun
+    """Whether there is something to take back, and what followed allows it."""
+    return bool(state.held) and not _in_the_way(state, _last_told(state))
+
+
+def last_told(state: RaceState) -> Fact:
+    """What undo would take back, if it can."""
+    return state.held[_last_told(state)].fact
 
 
 def undone(state: RaceState, entry: Entry) -> RaceState:
-    """The line as it was. The clock goes on, no number of a turn is given twice, and what is being called stays."""
+    """What the last fact changed is as it was, and what riders tapped since still holds.
+
+    The clock goes on, no number of a turn is given twice, and what is being called stays.
+    """
     if not state.held:
         raise RequestRefused("undo", "nothing to take back")
-    if not can_undo(state):
-        raise RequestRefused("undo", "a switch has come since; say the order as it is now instead")
-    held = state.held[-1]
-    line = replace(held.line, turns_begun=state.line.turns_begun)
-    return changed(
-        state,
-        line=line,
-        position=held.position,
-        form=held.form,
-        gaps=held.gaps,
-        decisions=held.decisions,
-        held=tuple(
-            replace(one, turns_begun=line.turns_begun) if one.turns_begun == held.line.turns_begun else one
-            for one in state.held[:-1]
-        ),
+    index = _last_told(state)
+    why = _in_the_way(state, index)
+    if why:
+        raise RequestRefused("undo", why)
+    held, later = state.held[index], state.held[index + 1 :]
+    begun = state.line.turns_begun
+    state = changed(state, **{part: getattr(held, part) for part in held.touched})
+    if "line" in held.touched:
+        line = replace(held.line, turns_begun=begun)
+        for one in later:
+            if "line" in one.touched:
+                assert isinstance(one.fact, RiderSeen), "else it would be in the way"
+                line = observe(line, one.fact, entry.at_ms, policy_of(state))
+        state = changed(state, line=line)
+        later = tuple(one for one in later if "line" not in one.touched)
+    kept = tuple(
+        replace(one, turns_begun=state.line.turns_begun) if one.turns_begun == held.line.turns_begun else one
+        for one in (*state.held[:index], *later)
     )
+    return changed(state, held=kept)
+
+
+def _last_told(state: RaceState) -> int:
+    """Which of what is kept is meant: the last that no rider told of themselves, or, if there is none, the last."""
+    for index in range(len(state.held) - 1, -1, -1):
+        if not state.held[index].by.startswith("rider:"):
+            return index
+    return len(state.held) - 1
+
+
+def _in_the_way(state: RaceState, index: int) -> str:
+    """Why this can't be taken back any more; empty if it can."""
+    held = state.held[index]
+    if "line" not in held.touched:
+        return ""
+    if held.turns_begun != state.line.turns_begun:
+        return "a switch has come since; say the order as it is now instead"
+    for one in state.held[index + 1 :]:
+        if "line" in one.touched and not isinstance(one.fact, RiderSeen):
+            return f"since then {says(one.fact, state.setup.roster)}; say how it is now instead"
+    return ""
 
 
 def with_fair_warning(state: RaceState) -> RaceState:

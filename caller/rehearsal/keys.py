@@ -25,6 +25,7 @@ __all__ = [
     "TOP_KEYS",
     "WHEN_FORMS",
     "Key",
+    "by_of",
     "scenario_schema",
 ]
 
@@ -38,8 +39,9 @@ class Key:
 
     Attributes:
         name: as it is written.
-        kind: ``text``, ``number``, ``whole``, ``rider`` (the id of one), ``landmark`` (the name of one), ``choice``,
-            ``table``, ``tables`` (a list of them), ``pairs`` (a list of number pairs) or ``numbers`` (a list).
+        kind: ``text``, ``number``, ``whole``, ``rider`` (the id of one), ``riders`` (a list), ``landmark`` (the name of
+            one), ``choice``, ``table``, ``tables`` (a list of them), ``pairs`` (a list of number pairs) or ``numbers``
+            (a list).
         means: for the schema and the help page.
         needed: False if it may be left out.
         least: smallest number, or fewest characters or items; None where another part of the core checks.
@@ -222,6 +224,22 @@ EVENT_KINDS: MappingProxyType[str, tuple[type[scenario.Happening], tuple[Key, ..
         "feels_good": (scenario.FeelsGood, (_rider("who says so"),)),
         "feels_empty": (scenario.FeelsEmpty, (_rider("who says so"),)),
         "retires": (scenario.Retires, (_rider("who is out"),)),
+        "must_stop": (scenario.MustStop, (_rider("who says so"),)),
+        "asks_longer": (scenario.AsksLonger, (_rider("who leads"), _BY_S)),
+        "swings_off_early": (scenario.SwingsOffEarly, (_rider("who leads"),)),
+        "comes_through": (scenario.ComesThrough, (_rider("who follows"),)),
+        "swaps": (
+            scenario.Swaps,
+            (_rider("who follows"), Key(name="other", kind="rider", means="who follows too")),
+        ),
+        "splits": (
+            scenario.Splits,
+            (
+                _rider("behind whose front wheel nobody is left"),
+                _number("back_after_s", "come back so long after", 5, 600, needed=False),
+            ),
+        ),
+        "loses_connection": (scenario.LosesConnection, (_rider("whose device"), _number("for_s", "so long", 1, 3_600))),
         "landmark_late": (
             scenario.LandmarkTappedLate,
             (
@@ -236,6 +254,16 @@ EVENT_KINDS: MappingProxyType[str, tuple[type[scenario.Happening], tuple[Key, ..
         "director_goes": (scenario.DirectorGoes, (_rider("without whom"),)),
         "director_resumes": (scenario.DirectorResumes, ()),
         "director_undoes": (scenario.DirectorUndoes, ()),
+        "director_leaves": (scenario.DirectorLeaves, ()),
+        "director_returns": (scenario.DirectorReturns, ()),
+        "director_sees_order": (
+            scenario.DirectorSeesOrder,
+            (Key(name="order", kind="riders", means="front first", least=1, most=MOST_RIDERS),),
+        ),
+        "director_taps_landmark": (
+            scenario.DirectorTapsLandmark,
+            (Key(name="landmark", kind="landmark", means="which one"),),
+        ),
         "director_calls": (
             scenario.DirectorCalls,
             (
@@ -252,11 +280,16 @@ EVENT_KINDS: MappingProxyType[str, tuple[type[scenario.Happening], tuple[Key, ..
 """Everything that can happen: the word for it, what it makes, and its keys beside ``what`` and ``when``."""
 
 
+def by_of(word: str) -> tuple[Key, ...]:
+    """The key that names which of two directors does it, for what directors do."""
+    return (_text("by", "which director, if there are two", 24, needed=False),) if word.startswith("director_") else ()
+
+
 def scenario_schema() -> dict[str, object]:
     """The JSON Schema (2020-12) of a scenario, as a plain dict: TOML and JSON carry the same values."""
     when = {"oneOf": [_object(keys) for keys in WHEN_FORMS.values()]}
     events = [
-        _object(keys, what={"const": word}, when=when, means=_first_line(made.__doc__))
+        _object((*keys, *by_of(word)), what={"const": word}, when=when, means=_first_line(made.__doc__))
         for word, (made, keys) in EVENT_KINDS.items()
     ]
     inner: dict[str, object] = {
@@ -314,6 +347,7 @@ _JSON_TYPES: dict[str, dict[str, object]] = {
     "text": {"type": "string"},
     "choice": {"type": "string"},
     "rider": {"type": "string"},
+    "riders": {"type": "array", "items": {"type": "string"}},
     "landmark": {"type": "string"},
     "number": {"type": "number"},
     "whole": {"type": "integer"},
@@ -323,8 +357,12 @@ _JSON_TYPES: dict[str, dict[str, object]] = {
     "numbers": {"type": "array", "items": {"type": "number"}},
 }
 
-_LEAST_WORDS = {"text": "minLength", "number": "minimum", "whole": "minimum", "tables": "minItems", "pairs": "minItems"}
-_MOST_WORDS = {"text": "maxLength", "number": "maximum", "whole": "maximum", "tables": "maxItems", "pairs": "maxItems"}
+_LEAST_WORDS = {"text": "minLength", "number": "minimum", "whole": "minimum"} | dict.fromkeys(
+    ("tables", "pairs", "riders"), "minItems"
+)
+_MOST_WORDS = {"text": "maxLength", "number": "maximum", "whole": "maximum"} | dict.fromkeys(
+    ("tables", "pairs", "riders"), "maxItems"
+)
 
 
 def _check_tables() -> None:

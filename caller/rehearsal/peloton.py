@@ -140,6 +140,24 @@ class Peloton:
         self._settle_gaps()
         return led
 
+    def pass_to_front(self, body: Body, now_ms: int) -> None:
+        """A rider of the line leads, with who led on the wheel."""
+        self.line[0].place = Place.FOLLOWING
+        self._reorder([body, *(other for other in self.line if other is not body)])
+        self.lead(now_ms)
+
+    def swap(self, one: Body, other: Body) -> None:
+        """Two riders of the line are in each other's slots."""
+        self._reorder([other if body is one else one if body is other else body for body in self.line])
+
+    def _reorder(self, line: list[Body]) -> None:
+        """The line in another order, each in the place and at the speed of who was there."""
+        slots = [(body.at_m, body.speed_mps) for body in self.line]
+        for body, (at_m, speed_mps) in zip(line, slots, strict=True):
+            body.at_m, body.speed_mps = at_m, speed_mps
+        self.line[:] = line
+        self._settle_gaps()
+
     def latch(self, body: Body) -> None:
         """Accelerate onto the wheel, unless it is plainly not there yet."""
         if body.place is Place.DRIFTING and self._room_m(body) <= self._rules.closing_mps * self._latch_s:

@@ -13,16 +13,22 @@ from caller.units import RiderId
 
 __all__ = [
     "AfterTurns",
+    "AsksLonger",
     "AtPlace",
     "AtTime",
     "Bunching",
+    "ComesThrough",
     "DirectorCalls",
     "DirectorCuts",
     "DirectorGoes",
+    "DirectorLeaves",
     "DirectorLengthens",
     "DirectorResumes",
+    "DirectorReturns",
     "DirectorSays",
+    "DirectorSeesOrder",
     "DirectorShortens",
+    "DirectorTapsLandmark",
     "DirectorUndoes",
     "DirectorWaits",
     "Event",
@@ -30,15 +36,20 @@ __all__ = [
     "FeelsGood",
     "Happening",
     "LandmarkTappedLate",
+    "LosesConnection",
     "LosesWheel",
+    "MustStop",
     "OnTurn",
     "OpensGap",
     "People",
     "RejoinsEarly",
     "Retires",
     "Scenario",
+    "Splits",
     "StaysOn",
     "Surges",
+    "Swaps",
+    "SwingsOffEarly",
     "When",
 ]
 
@@ -158,6 +169,59 @@ class Retires:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MustStop:
+    """The rider says that riding on is out of the question, and is out."""
+
+    rider: RiderId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsksLonger:
+    """The rider, leading, asks to stay on so much longer."""
+
+    rider: RiderId
+    by_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwingsOffEarly:
+    """The rider, leading, swings off uncalled: a turn cut short, or skipped if it has only just begun."""
+
+    rider: RiderId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComesThrough:
+    """The rider, following, passes to the front out of turn, with the leader on the wheel; a director sees it."""
+
+    rider: RiderId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Swaps:
+    """Two riders, both following, end up in each other's slots; a director sees the order."""
+
+    rider: RiderId
+    other: RiderId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Splits:
+    """The line tears before this rider: all from here back are adrift, and come back so long after."""
+
+    rider: RiderId
+    back_after_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LosesConnection:
+    """Nothing is heard of the rider's device for so long. The rider rides on, and hears what the device holds."""
+
+    rider: RiderId
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LandmarkTappedLate:
     """The director taps this landmark so long after the front has passed it."""
 
@@ -209,6 +273,30 @@ class DirectorUndoes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorLeaves:
+    """Nobody directs any more: from now on riders' own taps are the only news."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorReturns:
+    """A director is back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorSeesOrder:
+    """The director taps this order of the line, be it right or wrong."""
+
+    order: tuple[RiderId, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectorTapsLandmark:
+    """The director taps this landmark now, be it there or not."""
+
+    landmark: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DirectorCalls:
     """The director has something called, to one rider or to the line; ``stop`` is called so too."""
 
@@ -234,6 +322,13 @@ Happening = (
     | FeelsGood
     | FeelsEmpty
     | Retires
+    | MustStop
+    | AsksLonger
+    | SwingsOffEarly
+    | ComesThrough
+    | Swaps
+    | Splits
+    | LosesConnection
     | LandmarkTappedLate
     | DirectorLengthens
     | DirectorShortens
@@ -242,6 +337,10 @@ Happening = (
     | DirectorGoes
     | DirectorResumes
     | DirectorUndoes
+    | DirectorLeaves
+    | DirectorReturns
+    | DirectorSeesOrder
+    | DirectorTapsLandmark
     | DirectorCalls
     | DirectorSays
 )
@@ -249,10 +348,17 @@ Happening = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """One line of the script."""
+    """One line of the script.
+
+    Attributes:
+        when: at the earliest.
+        what: happens.
+        by: which director, for what directors do; empty for the only one.
+    """
 
     when: When
     what: Happening
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

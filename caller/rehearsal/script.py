@@ -27,6 +27,7 @@ from caller.rehearsal.keys import (
     TOP_KEYS,
     WHEN_FORMS,
     Key,
+    by_of,
 )
 from caller.rehearsal.scenario import Event, People, Scenario
 from caller.riders import Rider, Roster, rider_key
@@ -196,10 +197,11 @@ class _Reader:
             raise self._refusal(where, "no when", f"expected {_when_words()}")
         when = self._when(table["when"], f"{where}, when")
         rest = {key: value for key, value in table.items() if key not in ("what", "when")}
-        values = self._table(rest, keys, where, also=("what", "when"))
+        values = self._table(rest, (*keys, *by_of(word)), where, also=("what", "when"))
+        by = values.pop("by", "")
         if "aloud" in values:
             values["aloud"] = Aloud(values["aloud"])
-        return Event(when=when, what=made(**values))
+        return Event(when=when, what=made(**values), by=by)
 
     def _when(self, table: Any, where: str) -> scenario.When:
         if isinstance(table, dict):
@@ -253,6 +255,9 @@ class _Reader:
                 return self._choice(value, key.choices, where)
             case "rider":
                 return RiderId(self._choice(value, self._riders, where))
+            case "riders":
+                self._check_list(value, key, where)
+                return tuple(RiderId(self._choice(one, self._riders, where)) for one in value)
             case "landmark":
                 return self._choice(value, self._landmarks, where)
             case "table":

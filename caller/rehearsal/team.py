@@ -29,6 +29,7 @@ from caller.facts import (
     LineBunched,
     LineSurged,
     LostWheel,
+    OrderSeen,
     RaceFinished,
     RejoinedAt,
     Resume,
@@ -161,7 +162,9 @@ class SimulatedTeam:
         self._told: list[_Told] = []
         self._seen: list[Seen] = []
         self._script = list(scenario.events)
-        self._armed: list[script.Happening] = []
+        self._armed: list[Event] = []
+        self._directed = True
+        self._unheard_ms: dict[str, int] = {}
         self._late_taps: dict[str, float] = {}
         self._landmarks = list(scenario.course.landmarks)
         # The riders see the start clock too: without a word they go two seconds late.
@@ -256,7 +259,16 @@ class SimulatedTeam:
             fact = told.fact
             if isinstance(fact, RejoinedAt) and fact.rider in self.order:
                 fact = RejoinedAt(rider=fact.rider, slot=self.order.index(fact.rider))
-            self._seen.append((told.at_ms, told.by, fact))
+            by = self._teller(told.by, fact)
+            if by and told.at_ms >= self._unheard_ms.get(by, told.at_ms):
+                self._seen.append((told.at_ms, by, fact))
+
+    def _teller(self, by: str, fact: Fact) -> str:
+        """Who tells it: where nobody directs, riders tell of themselves, and of the rest there is no news (empty)."""
+        if self._directed or by.startswith("rider:"):
+            return by
+        own = isinstance(fact, CameThrough | LostWheel | RejoinedAt | Retired | RaceFinished) and fact.rider
+        return f"rider:{own}" if own else ""
 
     def _ride(self) -> None:
         self._noise_w = _NOISE_MEMORY * self._noise_w + (1 - _NOISE_MEMORY**2) ** 0.5 * self._random.gauss(
@@ -367,13 +379,24 @@ class SimulatedTeam:
         self._intents[body.rider].lost_ms = self._now_ms
         self._tell(_LOSS_SEEN_MS, DIRECTOR, LostWheel(rider=body.rider))
 
-    def _retire(self, body: Body) -> None:
+    def _split(self, how: script.Splits) -> bool:
+        """All from this rider back lose the wheel at once, and are seen to as one."""
+        slot = self.order.index(how.rider)
+        for body in self._line[slot:]:
+            self._leave(body, Place.ADRIFT)
+            body.wanted_slot = None
+            body.back_at_ms = self._now_ms + ms_from_s(how.back_after_s)
+            self._intents[body.rider].lost_ms = self._now_ms
+        self._tell(_LOSS_SEEN_MS, DIRECTOR, OrderSeen(order=self.order))
+        return True
+
+    def _retire(self, body: Body, by: str = DIRECTOR) -> None:
         if body in self._line:
             self._leave(body, Place.OUT)
         body.place = Place.OUT
         if self._waits_for == body.rider:
             self._waits_for = None
-        self._tell(_TAP_MS, DIRECTOR, Retired(rider=body.rider))
+        self._tell(_TAP_MS, by, Retired(rider=body.rider))
 
     # What is seen of where they are
 
@@ -406,7 +429,7 @@ class SimulatedTeam:
                 self._crossed += 1
                 if self._crossed == self._scenario.rules.counted:
                     crossed_ms = self._now_ms + self._until_ms(body, length_m)
-                    self._tell_at(crossed_ms, DIRECTOR, RaceFinished())
+                    self._tell_at(crossed_ms, DIRECTOR, RaceFinished(rider=body.rider))
                     self._over = True
         if all(body.crossed or body.place is Place.OUT for body in self._bodies.values()):
             self._over = True
@@ -427,9 +450,9 @@ class SimulatedTeam:
             come = [event for event in self._script if self._has_come(event)]
             for event in come:
                 self._script.remove(event)
-                self._armed.append(event.what)
+                self._armed.append(event)
         if self._armed:
-            self._armed = [what for what in self._armed if not self._happens(what)]
+            self._armed = [event for event in self._armed if not self._happens(event.what, event.by or DIRECTOR)]
         for body in self._line[:1]:
             swing_ms = self._intents[body.rider].own_swing_ms
             if swing_ms is not None and self._now_ms >= swing_ms and len(self._line) > 1:
@@ -450,7 +473,7 @@ class SimulatedTeam:
             case _:
                 assert_never(event.when)
 
-    def _happens(self, what: script.Happening) -> bool:
+    def _happens(self, what: script.Happening, by: str) -> bool:
         """Let it happen if the rider's place allows it now; False to try again at the next step."""
         match what:
             case script.RejoinsEarly():
@@ -465,6 +488,39 @@ class SimulatedTeam:
                 return self._may(what.rider, Place.LEADING) and self._surge(what)
             case script.Retires():
                 self._retire(self._bodies[what.rider])
+            case script.MustStop():
+                self._retire(self._bodies[what.rider], f"rider:{what.rider}")
+            case script.AsksLonger():
+                if not self._may(what.rider, Place.LEADING):
+                    return False
+                self._tell(0, f"rider:{what.rider}", LengthenTurn(by_ms=ms_from_s(what.by_s), rider=what.rider))
+            case script.SwingsOffEarly():
+                if not self._may(what.rider, Place.LEADING) or len(self._line) < 2:
+                    return False
+                self._swing_off()
+            case script.ComesThrough():
+                if not self._may(what.rider, Place.FOLLOWING):
+                    return False
+                self._peloton.pass_to_front(self._bodies[what.rider], self._now_ms)
+                self._tell(2 * _TAP_MS, DIRECTOR, CameThrough(rider=what.rider))
+            case script.Swaps():
+                if not all(self._may(rider, Place.FOLLOWING) for rider in (what.rider, what.other)):
+                    return False
+                self._peloton.swap(self._bodies[what.rider], self._bodies[what.other])
+                self._tell(2 * _TAP_MS, DIRECTOR, OrderSeen(order=self.order))
+            case script.Splits():
+                return self._may(what.rider, Place.FOLLOWING) and self._split(what)
+            case script.LosesConnection():
+                self._unheard_ms[f"rider:{what.rider}"] = self._now_ms + ms_from_s(what.for_s)
+            case script.DirectorLeaves():
+                self._directed = False
+            case script.DirectorReturns():
+                self._directed = True
+            case script.DirectorSeesOrder():
+                self._tell(0, by, OrderSeen(order=what.order))
+            case script.DirectorTapsLandmark():
+                marks = {mark.name: mark.at_m for mark in self._scenario.course.landmarks}
+                self._tell(0, by, LandmarkPassed(at_m=marks[what.landmark]))
             case script.Bunching():
                 self._bunch_next = True
             case script.LandmarkTappedLate():
@@ -474,23 +530,23 @@ class SimulatedTeam:
             case script.FeelsEmpty():
                 self._tell(0, f"rider:{what.rider}", FeltEmpty(rider=what.rider))
             case script.DirectorLengthens():
-                self._tell(0, DIRECTOR, LengthenTurn(by_ms=ms_from_s(what.by_s)))
+                self._tell(0, by, LengthenTurn(by_ms=ms_from_s(what.by_s)))
             case script.DirectorShortens():
-                self._tell(0, DIRECTOR, ShortenTurn(by_ms=ms_from_s(what.by_s)))
+                self._tell(0, by, ShortenTurn(by_ms=ms_from_s(what.by_s)))
             case script.DirectorCuts():
-                self._tell(0, DIRECTOR, CutTurn())
+                self._tell(0, by, CutTurn())
             case script.DirectorWaits():
-                return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, WaitFor(rider=what.rider))
+                return self._known_adrift(what.rider) and self._tell(0, by, WaitFor(rider=what.rider))
             case script.DirectorGoes():
-                return self._known_adrift(what.rider) and self._tell(0, DIRECTOR, GoWithout(rider=what.rider))
+                return self._known_adrift(what.rider) and self._tell(0, by, GoWithout(rider=what.rider))
             case script.DirectorResumes():
-                self._tell(0, DIRECTOR, Resume())
+                self._tell(0, by, Resume())
             case script.DirectorUndoes():
-                self._tell(0, DIRECTOR, Undo())
+                self._tell(0, by, Undo())
             case script.DirectorCalls():
-                self._tell(0, DIRECTOR, CallAloud(aloud=what.aloud, rider=what.rider))
+                self._tell(0, by, CallAloud(aloud=what.aloud, rider=what.rider))
             case script.DirectorSays():
-                self._tell(0, DIRECTOR, SayAloud(text=what.text, rider=what.rider))
+                self._tell(0, by, SayAloud(text=what.text, rider=what.rider))
             case _:
                 assert_never(what)
         return True
@@ -544,6 +600,11 @@ class SimulatedTeam:
             self._tell(2 * _TAP_MS, DIRECTOR, CameThrough(rider=rider))
             return
         self._swing_off()
+
+    def _on_rested(self, cue: Cue, rider: RiderId) -> None:
+        """Whoever hogs the front makes way when told that the others are rested."""
+        if len(self._line) > 1 and self._line[0].rider == rider:
+            self._swing_off()
 
     def _on_hold(self, cue: Cue, rider: RiderId) -> None:
         if cue.power_w is not None:
@@ -628,7 +689,7 @@ HEEDED: MappingProxyType[CueKind, Act | None] = MappingProxyType(
         CueKind.START: SimulatedTeam._on_start,
         CueKind.SWITCH: SimulatedTeam._on_switch,
         CueKind.OFF_NOW: SimulatedTeam._on_switch,
-        CueKind.RESTED: SimulatedTeam._on_switch,
+        CueKind.RESTED: SimulatedTeam._on_rested,
         CueKind.HOLD: SimulatedTeam._on_hold,
         CueKind.LATCH_ON: SimulatedTeam._on_latch,
         CueKind.CLOSE_GAP: SimulatedTeam._on_close_gap,

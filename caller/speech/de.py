@@ -34,7 +34,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} vorn"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "jetzt *raus*,", "die anderen sind ausgeruht"),
-            CueKind.ADRIFT: ("{name}", "*verloren*"),
+            CueKind.ADRIFT: ("{name}", "{order}", "*verloren*"),
             CueKind.OUT: ("{name}", "ist *raus*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*letzte* Führung,", "alles geben"),

@@ -71,7 +71,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} takes it"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*off* now,", "the others are rested"),
-            CueKind.ADRIFT: ("*lost*", "{name}"),
+            CueKind.ADRIFT: ("*lost*", "{name}", "{order}"),
             CueKind.OUT: ("{name}", "is *out*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*last* turn,", "all you have"),

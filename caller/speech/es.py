@@ -35,7 +35,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "a {distance},", "{name} delante"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*fuera* ya,", "los demás han descansado"),
-            CueKind.ADRIFT: ("*perdemos*", "a {name}"),
+            CueKind.ADRIFT: ("*perdemos*", "a {name}", "{order}"),
             CueKind.OUT: ("{name}", "está *fuera*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*último* relevo,", "a fondo"),

@@ -35,7 +35,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "dans {distance},", "{name} devant"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*sors*,", "les autres ont récupéré"),
-            CueKind.ADRIFT: ("{name}", "*lâché*"),
+            CueKind.ADRIFT: ("{name}", "{order}", "*lâché*"),
             CueKind.OUT: ("{name},", "c'est *fini*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*dernier* relais,", "donne tout"),

@@ -34,7 +34,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "tra {distance},", "{name} davanti"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*esci* ora,", "gli altri sono riposati"),
-            CueKind.ADRIFT: ("{name}", "*staccato*"),
+            CueKind.ADRIFT: ("{name}", "{order}", "*staccato*"),
             CueKind.OUT: ("{name}", "è *fuori*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*ultimo* cambio,", "dai tutto"),

@@ -34,7 +34,7 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "over {distance},", "{name} op kop"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "nu van *kop*,", "de anderen zijn uitgerust"),
-            CueKind.ADRIFT: ("{name}", "*gelost*"),
+            CueKind.ADRIFT: ("{name}", "{order}", "*gelost*"),
             CueKind.OUT: ("{name}", "is *eruit*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*laatste* kopbeurt,", "alles geven"),

@@ -74,8 +74,11 @@ def says(fact: Fact, roster: Roster) -> str:
             return f"{name(rider)} feels good"
         case FeltEmpty(rider=rider):
             return f"{name(rider)} is empty"
-        case RaceFinished():
+        case RaceFinished(rider=None):
             return "finished"
+        case RaceFinished(rider=rider):
+            assert rider is not None
+            return f"finished, {name(rider)} counted"
         case PlanOffered():
             return "a new plan"
         case LengthenTurn(by_ms=by_ms, rider=None):

@@ -103,9 +103,10 @@ class FeltEmpty(_OfRider):
 
 
 class RaceFinished(Message):
-    """The counted rider is across the line."""
+    """The counted rider is across the line; ``rider`` is who that was, if it is known."""
 
     act: Literal["race_finished"]
+    rider: RiderKey | None = None
 
 
 class LengthenTurn(Message):
@@ -223,6 +224,7 @@ RIDER_ACTS = frozenset(
         "felt_good",
         "felt_empty",
         "lengthen_turn",
+        "race_finished",
     }
 )
 """What a rider's ticket may say, and only of that rider."""
@@ -305,7 +307,7 @@ def to_fact(act: Act) -> facts.Fact:
         case FeltEmpty():
             return facts.FeltEmpty(rider=RiderId(act.rider))
         case RaceFinished():
-            return facts.RaceFinished()
+            return facts.RaceFinished(rider=None if act.rider is None else RiderId(act.rider))
         case LengthenTurn():
             rider = None if act.rider is None else RiderId(act.rider)
             return facts.LengthenTurn(by_ms=ms_from_s(act.by_s), rider=rider)

@@ -263,8 +263,8 @@ def test_undo_restores_the_line_and_never_the_clock(
         play.at(at_ms / 1000, fact)
     except RequestRefused:
         return
-    if len(play.state.held) == len(before.held) and play.state.held == before.held:
-        return  # it changed nothing that can be undone
+    if len(play.state.held) <= len(before.held) and play.state.held[-1:] in (before.held[-1:], before.held[-2:-1]):
+        return  # it changed nothing that can be undone, or was an undo itself
     told = play.state.told
     try:
         play.at((at_ms + after_ms) / 1000, Undo())
@@ -274,7 +274,7 @@ def test_undo_restores_the_line_and_never_the_clock(
     expected, _ = race.advance(before, at_ms + after_ms)
     # A switch that fell between the fact and its undo was never called: it is still to come, with fair warning.
     missed = expected.line.turns_begun > before.line.turns_begun
-    if missed:
+    if missed and play.state.line.order != expected.line.order:  # the same if its call lands on this very instant
         assert play.state.line.order[0] == before.line.order[0]
     else:
         assert play.state.line.order == expected.line.order
@@ -419,6 +419,26 @@ def test_undo_is_refused_once_a_switch_has_come() -> None:
     play.until(31)
     with pytest.raises(RequestRefused, match="a switch has come since"):
         play.at(32, Undo())
+
+
+def test_a_riders_own_tap_is_not_in_the_way_of_undo() -> None:
+    """What is meant is what the director told last, and what the rider told since still holds."""
+    play = Play()
+    play.until(31)
+    play.at(35, OrderSeen(order=(MAYA, IDA, ANA, OTTO)))
+    play.at(36, LatchedOn(rider=OTTO), by="rider:otto")
+    assert race.undo_says(play.state) == "the order seen is Maya, Ida, Ana, Otto"
+    play.at(37, Undo())
+    assert (play.order, play.state.line.member(OTTO).place) == ((MAYA, ANA, IDA, OTTO), Place.FOLLOWING)
+
+
+def test_a_wrong_landmark_can_be_taken_back_when_a_rider_has_tapped_and_a_switch_has_come_since() -> None:
+    play = Play()
+    play.at(20, LandmarkPassed(at_m=5_000.0))
+    play.at(31, LostWheel(rider=IDA), by="rider:ida")
+    play.at(32, Undo())
+    assert race.position_now(play.state)[0] == pytest.approx(32 * 12.5)
+    assert play.state.line.member(IDA).place is Place.ADRIFT
 
 
 def test_undo_of_a_wrong_landmark_gives_back_the_place() -> None:
