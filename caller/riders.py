@@ -100,9 +100,9 @@ def check_figure(key: str, value: float, whose: str) -> None:
     """
     figure = FIGURES[key]
     if not (math.isfinite(value) and figure.least <= value <= figure.most):
-        allowed = f"expected {figure.least:g} to {figure.most:g} {figure.unit} ({figure.hint})"
         slip = looks_like(value, figure.unit, figure.least, figure.most, figure.slips)
-        raise RosterRefused(whose, figure.name, f"{value:g} {figure.unit}", allowed + slip)
+        allowed = f"expected {figure.least:g} to {figure.most:g} {figure.unit} ({figure.hint}{slip})"
+        raise RosterRefused(whose, figure.name, f"{value:g} {figure.unit}", allowed)
 
 
 def rider_key(name: str, taken: Collection[str] = ()) -> RiderId:

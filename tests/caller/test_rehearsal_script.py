@@ -148,12 +148,15 @@ def with_course(keys: str) -> str:
         (
             "humidity = 0.5",
             "humidity = 50",
-            ", race rules, humidity: found 50; expected 0 to 1",
+            ", race rules, humidity: found 50; expected 0 to 1; 50 looks like per cent: 0.5",
         ),
         (
             "critical_power_w = 310",
             "critical_power_w = 4.3",
-            (", rider Otto, critical power: found 4.3 W; expected 80 to 550 W (give watts, not watts per kilogram)"),
+            (
+                ", rider Otto, critical power: found 4.3 W; expected 80 to 550 W (give watts, not watts per kilogram;"
+                " 4.3 looks like W/kg)"
+            ),
         ),
         (
             'name = "Maya"',

@@ -176,7 +176,8 @@ async def test_a_rule_of_hundreds_of_digits_is_refused_and_is_no_fault_of_ours(h
 async def test_rules_out_of_range_are_told_by_rule_and_range(here: Arena) -> None:
     made = await here.set_up()
     answer = await here.call("PUT", f"/api/races/{made.code}/rules", {"humidity": 60}, made.ticket)
-    assert refused(answer, 422, "rules_refused") == "race rules, humidity: found 60; expected 0 to 1"
+    sentence = "race rules, humidity: found 60; expected 0 to 1; 60 looks like per cent: 0.6"
+    assert refused(answer, 422, "rules_refused") == sentence
 
 
 @pytest.mark.parametrize("body", [b"{", b"\xff\xfe", b"[" * 100_000, b'{"name": NaN}', b"", b"null"])
