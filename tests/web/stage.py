@@ -114,6 +114,7 @@ def welcome(rider: str | None = None, *, count: int = 6, language: str = "en") -
         code="TEST23",
         race="Thursday on Mill Road",
         rehearsal=None,
+        language=language,
         counted=4,
         roster=roster(count, language),
         course=course(),

@@ -16,7 +16,6 @@ import { registerTurnBoard, TurnBoard } from '../parts/turn-board/turn-board.js'
 /** @typedef {import('../lib/messages.js').Welcome} Welcome */
 /** @typedef {import('../lib/messages.js').StateMessage} StateMessage */
 /** @typedef {import('../lib/messages.js').CueMessage} CueMessage */
-/** @typedef {import('../lib/messages.js').RiderCard} RiderCard */
 /** @typedef {import('../lib/messages.js').Tap['act']} Act */
 
 registerCallSheet()
@@ -99,7 +98,7 @@ export class Desk {
 
   /** @param {Welcome} welcome */
   welcome(welcome) {
-    this.#language = mostSpoken(welcome.roster)
+    this.#language = welcome.language
     put(this.#race, welcome.race)
     this.#course.course(welcome.course)
     if (this.stage.live.state) this.state(this.stage.live.state)
@@ -321,11 +320,4 @@ function finishText({ position, phase }) {
   const against = Math.round(position.against_plan_ms / 1000)
   const words = against === 0 ? 'on plan' : `${Math.abs(against)} s ${against > 0 ? 'behind' : 'ahead of'} plan`
   return `Finish ${clockText(position.finish_ms)}, ${words}`
-}
-
-/** The language most riders share; the team's voice has one. @param {readonly RiderCard[]} roster */
-function mostSpoken(roster) {
-  const languages = roster.map((card) => card.language)
-  const count = (/** @type {string} */ language) => languages.filter((one) => one === language).length
-  return [...languages].sort((a, b) => count(b) - count(a))[0] ?? 'en'
 }

@@ -5,7 +5,9 @@
 import { ApiError, call } from '../lib/api.js'
 import { fill, find, h, mark, put } from '../lib/html.js'
 import { registerPeopleHere, PeopleHere } from '../parts/people-here/people-here.js'
+import { SetupVoice } from '../parts/setup-voice/setup-voice.js'
 import { registerSoundCheck, SoundCheck } from '../parts/sound-check/sound-check.js'
+import { VoiceWork } from './voice-work.js'
 
 /** @typedef {import('./live.js').Stage} Stage */
 /** @typedef {import('./live.js').Screen} Screen */
@@ -45,9 +47,16 @@ export class Lobby {
   #start = h('button', { type: 'button', class: 'primary big', onclick: () => this.#go() }, 'Start the countdown')
   #missing = h('p', { class: 'soft', role: 'status' })
   #links = h('div', { class: 'links-again' })
+  #clips = h('p', { class: 'soft clips' })
+  #voice = new SetupVoice()
+  #voiceFold = h('details', { class: 'voice-room', ontoggle: () => this.#openVoice() },
+    h('summary', {}, 'Voice, pace, loudness'), this.#voice)
+  /** @type {VoiceWork | null} */
+  #voiceWork = null
   #director = h('section', { class: 'block director', hidden: true },
     h('p', { class: 'label' }, 'Countdown'), h('div', { class: 'row' }, ...this.#counts), this.#start, this.#missing,
-    h('button', { type: 'button', class: 'quiet', onclick: () => void this.#again() }, 'Show the links again'), this.#links)
+    h('button', { type: 'button', class: 'quiet', onclick: () => void this.#again() }, 'Show the links again'), this.#links,
+    this.#voiceFold)
   #seconds = 20
   /** @type {boolean | null} */
   #heard = null
@@ -71,7 +80,7 @@ export class Lobby {
         h('section', { class: 'people', 'aria-label': 'Who is here' }, this.#people),
         h('section', { class: 'mine' },
           h('div', { class: 'block' }, this.#you),
-          h('div', { class: 'block' }, h('p', { class: 'label' }, 'Sound'), this.#check),
+          h('div', { class: 'block' }, h('p', { class: 'label' }, 'Sound'), this.#check, this.#clips),
           this.#readyBlock,
           h('div', { class: 'block' }, h('p', { class: 'label' }, 'Clock'), this.#clock),
           this.#screen,
@@ -91,6 +100,7 @@ export class Lobby {
     this.root.classList.toggle('of-director', welcome.you.role === 'director')
     this.#readyBlock.hidden = welcome.you.role === 'director'
     this.#director.hidden = welcome.you.role !== 'director'
+    if (this.#voiceFold.open) void this.#voiceWork?.load()
     this.#draw()
   }
 
@@ -129,7 +139,19 @@ export class Lobby {
     this.#people.show({ roster: welcome.roster, here, own: welcome.you.rider ?? 'director' })
     const ready = new Set(here.filter((one) => one.ready && one.devices).map((one) => one.who.replace(/^rider:/, '')))
     const waiting = welcome.roster.filter((card) => !ready.has(card.id)).map((card) => card.name)
-    put(this.#missing, waiting.length ? `Not ready: ${waiting.join(', ')}. You may start all the same.` : 'Everybody is ready.')
+    const people = waiting.length ? `Not ready: ${waiting.join(', ')}. You may start all the same.` : 'Everybody is ready.'
+    const { voice_ok = false, clips_ready = 0, clips_wanted = 0 } = this.#presence ?? {}
+    const left = clips_wanted - clips_ready
+    put(this.#missing, voice_ok && left > 0 ? `${people} The voice still has ${left} calls to prepare.` : people)
+    put(this.#clips, !voice_ok || clips_wanted === 0 ? '' : left > 0 ? `The voice prepares the calls: ${clips_ready} of ${clips_wanted}.`
+      : `All ${clips_wanted} calls are ready to be said.`)
+  }
+
+  /** Asked for when somebody wants to see it. */
+  #openVoice() {
+    const { code, ticket } = this.stage
+    this.#voiceWork ??= new VoiceWork({ path: `/api/races/${code}`, ticket, part: this.#voice })
+    if (this.#voiceFold.open) void this.#voiceWork.load()
   }
 
   #toggle() {

@@ -19,6 +19,8 @@ import { KINDS, SetupPlan } from '../parts/setup-plan/setup-plan.js'
 import { SetupWhatif } from '../parts/setup-whatif/setup-whatif.js'
 import { PlanWork } from './plan-work.js'
 import { SetupLinks } from '../parts/setup-links/setup-links.js'
+import { SetupVoice } from '../parts/setup-voice/setup-voice.js'
+import { VoiceWork } from './voice-work.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
@@ -50,6 +52,8 @@ const parts = {
   riders: find('setup-riders', SetupRiders),
   rules: find('setup-rules', SetupRules),
   plan: find('setup-plan', SetupPlan),
+  whatif: find('setup-whatif', SetupWhatif),
+  voice: find('setup-voice', SetupVoice),
   links: find('setup-links', SetupLinks),
 }
 const nameInput = find('#race-name', HTMLInputElement)
@@ -336,13 +340,48 @@ parts.plan.addEventListener('plan-wanted', () => {
 parts.plan.addEventListener('plan-kind', () => keep(`plan-kind.${code}`, parts.plan.kind))
 parts.plan.addEventListener('plan-order', () => keepOrder(parts.plan.order))
 
-parts.plan.addEventListener('plan-cancelled', () => {
-  asking?.abort()
-  asking = null
-  parts.plan.working = false
-  parts.plan.refuse('')
-  drawReady()
-  parts.plan.wanted.focus()
+/**
+ * The order that the next plan is to keep, by riders' keys; null to look for the best.
+ * @param {string[] | null} order
+ */
+function keepOrder(order) {
+  keep(`plan-order.${code}`, order)
+  offerOrder()
+}
+
+/** The plan's order can be kept, or the one that was, as long as these riders are the race's. */
+function offerOrder() {
+  /** @type {string[] | null} */
+  const kept = recall(`plan-order.${code}`, null)
+  const fits = (/** @type {readonly string[]} */ order) =>
+    order.length === draft.riders.length && order.every((id) => draft.riders.some((rider) => rider.id === id))
+  const order = kept && fits(kept) ? kept : (draft.plan?.order ?? [])
+  const names = new Map(named().map((rider) => [rider.id, rider.name]))
+  parts.plan.offerOrder(
+    fits(order) ? order.map((id) => ({ id, name: names.get(id) ?? id })) : [],
+    kept !== null && fits(kept),
+  )
+}
+
+const voice = new VoiceWork({
+  path,
+  ticket,
+  part: parts.voice,
+  onState: (state) => {
+    states.voice = state
+    drawSaving()
+    drawStations()
+  },
+  onCard: (card) => {
+    voiceWords = `${card.choice.rate} words a minute`
+    drawStations()
+  },
+})
+let voiceWords = '–'
+
+parts.riders.addEventListener('name-hear', async (event) => {
+  const { spoken, language } = /** @type {CustomEvent<{ spoken: string, language: string }>} */ (event).detail
+  parts.riders.unheard(await voice.hearName(spoken, language))
 })
 
 parts.links.addEventListener('open-lobby', () => void openLobby())
@@ -369,6 +408,7 @@ function title() {
 }
 
 function ridersChanged() {
+  void voice.load() // who hears what follows from the riders
   parts.rules.riders = draft.riders.length
   offerOrder()
   drawReady()
@@ -426,8 +466,8 @@ function missing() {
 
 /** @type {Record<string, string>} */
 const LATE = {
-  countdown: 'The start is set: course, riders, rules and plan stay as they are.',
-  racing: 'The race is on: course, riders, rules and plan stay as they are.',
+  countdown: 'The start is set: course, riders, rules and plan stay as they are. The voice may still be changed.',
+  racing: 'The race is on: course, riders, rules and plan stay as they are. The voice may still be changed.',
   over: 'The race is over: what it was ridden with stays. Make a new race for the next one.',
 }
 
@@ -436,6 +476,7 @@ const STATIONS = /** @type {const} */ ([
   ['riders', 'Riders'],
   ['rules', 'Race'],
   ['plan', 'Plan'],
+  ['voice', 'Voice'],
   ['links', 'Links'],
 ])
 
@@ -486,6 +527,8 @@ function statusOf(key) {
       return { words: `number ${draft.rules.counted} counts`, done: Number(draft.rules.counted) <= count }
     case 'plan':
       return draft.plan ? { words: clockOf(draft.plan.finish_s), done: true } : { words: '–', done: false }
+    case 'voice':
+      return { words: voiceWords, done: voiceWords !== '–' }
     case 'links':
       return draft.links ? { words: 'lobby is open', done: true } : { words: '–', done: false }
   }

@@ -4,9 +4,11 @@
  * Usage:
  *   part.show({ unit: 'kJ', rows: [...] });   redraws the rows
  *   part.refuse(sentence);                    the server's sentence, put beside the field it is about; '' takes it away
+ *   part.unheard(sentence);                   why a name could not be heard
  *   part.rosters = [{ name, unit, rows }];    what can be chosen from
  * Sends up: riders-typed (at every key), riders-changed (when a field is left, or a row comes or goes),
- *   roster-keep (detail: name), roster-use (detail: name), roster-forget (detail: name).
+ *   name-hear (detail: { spoken, language }), roster-keep (detail: name), roster-use (detail: name),
+ *   roster-forget (detail: name).
  */
 
 import { h } from '../../lib/html.js'
@@ -121,6 +123,7 @@ export class SetupRiders extends HTMLElement {
         input,
         column.key === 'power' ? ratio : null,
         column.key === 'drag' ? this.drawDragBy(row, index) : null,
+        column.key === 'spoken' ? this.act('Hear', () => this.hear(row), row.name) : null,
       )
     })
     const root = h(
@@ -288,6 +291,16 @@ export class SetupRiders extends HTMLElement {
     this.drawn.at(-1)?.inputs.get('name')?.focus()
   }
 
+  /** What kept a name from being heard. @param {string} sentence */
+  unheard(sentence) {
+    if (sentence) this.whole.textContent = sentence
+  }
+
+  /** The name as the voice will say it. @param {TypedRider} row */
+  hear(row) {
+    this.send('name-hear', { spoken: row.spoken.trim() || row.name.trim(), language: row.language })
+  }
+
   /** @param {number} index */
   duplicate(index) {
     const row = this.roster.rows[index]
@@ -445,7 +458,7 @@ function figuresExplained() {
       'How much air the rider moves, in m², riding alone in the position of the race. Often 0.20 to 0.30. Not measured? Choose “cm tall” and type the height: it is estimated, roughly.',
     ],
     ['Bike and kit', 'Bike, bottles, shoes, helmet. Empty takes 9 kg.'],
-    ['Spoken as', 'How the voice says the name, if it says it wrong: Yorg for Jörg.'],
+    ['Spoken as', 'How the voice says the name, if it says it wrong: Yorg for Jörg. “Hear” says it.'],
   ])
   return h(
     'details',
