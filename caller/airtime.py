@@ -21,11 +21,11 @@ BREATH_MS = 150
 250 ms for the least pause (Goldman-Eisler 1968, from memory)."""
 
 REACH_MS = 100
-"""A cue that just became fixed is on a page by then, on a network of this day; until then nobody can say it."""
+"""What just became known is on a page by then, on a network of this day; until then nobody can say it."""
 
-_LETTER_MS, _DIGIT_MS, _PAUSE_MS, _END_MS = 60, 270, 310, 260
+_LETTER_MS, _DIGIT_MS, _PAUSE_MS, _END_MS = 60, 480, 310, 260
 _GUESS_RATE = 155
-"""Fitted to 960 clips of cues in six languages at 155 words a minute; ``tests/bench/airtime.py`` says how well."""
+"""Fitted to 960 clips of cues in six languages at 155 words a minute; ``tests/bench/bench_airtime.py`` says how well."""
 
 
 class Why(Enum):
@@ -45,7 +45,7 @@ class Utterance:
         id: the cue's.
         priority: smaller is more urgent.
         due_ms: when its key word is wished, on the race clock.
-        soonest_ms: when it can begin: nothing is said that may still be withdrawn.
+        soonest_ms: when it can begin, because it isn't known sooner; None if it is known long ahead.
         sooner_ms, later_ms: its window, see CueRow.
         cuts_in, keeps_air_ms: see CueRow.
         ends_silence: it ends the silence that a stop keeps.
@@ -56,7 +56,7 @@ class Utterance:
     id: str
     priority: int
     due_ms: int
-    soonest_ms: int
+    soonest_ms: int | None = None
     sooner_ms: int
     later_ms: int
     cuts_in: bool = False
@@ -68,12 +68,13 @@ class Utterance:
     @property
     def wish_ms(self) -> int:
         """When its key word is wished, if not before it can be said."""
-        return max(self.due_ms, self.soonest_ms + self.key_ms)
+        return self.due_ms if self.soonest_ms is None else max(self.due_ms, self.soonest_ms + self.key_ms)
 
     @property
     def first_ms(self) -> int:
         """The soonest its key word may be heard."""
-        return max(self.due_ms - self.sooner_ms, self.soonest_ms + self.key_ms)
+        first_ms = self.due_ms - self.sooner_ms
+        return first_ms if self.soonest_ms is None else max(first_ms, self.soonest_ms + self.key_ms)
 
     @property
     def last_ms(self) -> int:
@@ -127,6 +128,8 @@ class Airing:
 def utterance(cue: Cue, *, key_ms: int, length_ms: int) -> Utterance:
     """What a voice is to say of a cue; its window and manners are its kind's.
 
+    It is moved sooner only as far as it is fixed by then: what is being said should not be withdrawn.
+
     Args:
         key_ms: where in the clip its key word begins.
         length_ms: how long the clip is.
@@ -136,8 +139,7 @@ def utterance(cue: Cue, *, key_ms: int, length_ms: int) -> Utterance:
         id=cue.id,
         priority=row.priority,
         due_ms=cue.due_ms,
-        soonest_ms=cue.due_ms - row.commit_ms + REACH_MS,
-        sooner_ms=row.sooner_ms,
+        sooner_ms=min(row.sooner_ms, max(0, row.commit_ms - REACH_MS - key_ms)),
         later_ms=row.later_ms,
         cuts_in=row.cuts_in,
         keeps_air_ms=row.keeps_air_ms,
@@ -197,18 +199,18 @@ def look(before: Iterable[Airing], utterances: Iterable[Utterance], now_ms: int)
             elif earlier.key_at_ms is None:
                 answers[one.id] = replace(earlier, utterance=again)
             else:  # its clip turned out longer than was guessed
-                waiting.append(replace(again, soonest_ms=now_ms))
+                waiting.append(replace(again, soonest_ms=now_ms + REACH_MS))
         elif one.due_ms < now_ms:  # its instant was over before anybody asked
             answers[one.id] = Airing(utterance=one, key_at_ms=one.due_ms)
             air.take(answers[one.id])
-        elif one.soonest_ms < now_ms:
-            waiting.append(replace(one, soonest_ms=now_ms))
+        elif one.due_ms - one.key_ms - one.sooner_ms < now_ms + REACH_MS:
+            waiting.append(replace(one, soonest_ms=now_ms + REACH_MS))
         else:
             waiting.append(one)
     for one in sorted(waiting, key=lambda each: each.rank):
         airing, earlier = air.place(one, now_ms), known.get(one.id)
-        if earlier is not None and (earlier.utterance.due_ms, earlier.key_at_ms) == (one.due_ms, airing.key_at_ms):
-            airing = replace(earlier, utterance=one)  # and its reason stays, though whatever had the air may be gone
+        if earlier is not None and airing.other is None and earlier.key_at_ms == airing.key_at_ms != one.due_ms:
+            airing = replace(airing, why=earlier.why, other=earlier.other)  # though what had the air may be gone
         answers[one.id] = airing
         if airing.key_at_ms is not None:
             for cut in air.take(airing):

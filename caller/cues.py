@@ -88,12 +88,24 @@ CUE_TABLE = MappingProxyType(
             means="stop riding, safely, now",
         ),
         CueKind.START_COUNT: CueRow(priority=2, commit_ms=1_000, too_late_ms=300, means="so many seconds to the gun"),
-        CueKind.START: CueRow(priority=1, commit_ms=2_000, too_late_ms=1_000, cuts_in=True, means="the gun"),
+        CueKind.START: CueRow(
+            priority=1, commit_ms=2_000, too_late_ms=1_000, later_ms=500, cuts_in=True, means="the gun"
+        ),
         CueKind.SWITCH: CueRow(
-            priority=1, commit_ms=2_000, too_late_ms=700, cuts_in=True, means="swing off now; the next one leads"
+            priority=1,
+            commit_ms=2_000,
+            too_late_ms=700,
+            later_ms=600,
+            cuts_in=True,
+            means="swing off now; the next one leads",
         ),
         CueKind.OFF_NOW: CueRow(
-            priority=1, commit_ms=500, too_late_ms=700, cuts_in=True, means="the turn is cut: swing off at once"
+            priority=1,
+            commit_ms=500,
+            too_late_ms=700,
+            later_ms=600,
+            cuts_in=True,
+            means="the turn is cut: swing off at once",
         ),
         CueKind.STAY_ON: CueRow(
             priority=3,
@@ -137,8 +149,8 @@ CUE_TABLE = MappingProxyType(
             commit_ms=1_000,
             window_ms=1_000,
             too_late_ms=1_000,
-            sooner_ms=300,
-            later_ms=500,
+            sooner_ms=700,
+            later_ms=700,
             means="the last wheel is about to come by: accelerate onto it",
         ),
         CueKind.EASE: CueRow(
@@ -180,6 +192,7 @@ CUE_TABLE = MappingProxyType(
         CueKind.ALL_IN: CueRow(
             priority=3,
             commit_ms=2_000,
+            window_ms=10_000,
             too_late_ms=5_000,
             sooner_ms=1_000,
             later_ms=3_000,
@@ -209,6 +222,7 @@ CUE_TABLE = MappingProxyType(
             priority=1,
             commit_ms=500,
             too_late_ms=1_500,
+            later_ms=1_000,
             cuts_in=True,
             means="on the front too long: swing off, the others are rested",
         ),

@@ -83,6 +83,11 @@ class Airtime:
         self._answer = tuple(cue.model_copy(update={"air": told[cue.id]}) if cue.id in told else cue for cue in cues)
         return self._answer
 
+    @property
+    def airings(self) -> Mapping[str, tuple[Airing, ...]]:
+        """What each voice says of all that is known, by its seat."""
+        return self._airings
+
     def words(self, cue: str) -> str:
         """What became of a cue on the air, for people; empty if it was said as it should be, or isn't known."""
         return self._words.get(cue, "")

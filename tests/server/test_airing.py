@@ -102,7 +102,7 @@ def test_with_nothing_new_the_air_is_shared_out_as_it_was() -> None:
 
 
 def test_in_a_hurried_rehearsal_speech_takes_as_long_as_ever() -> None:
-    cues = (cue(CueKind.SWITCH, 10_000, "otto"), cue(CueKind.STAND_BY, 14_000, "maya"))
+    cues = (cue(CueKind.SWITCH, 10_000, "otto", "maya"), cue(CueKind.STAND_BY, 14_000, "maya"))
     assert not any(answer.air for answer in Airtime(cards(), "en").over(cues, frozenset(), 0))
     hurried = Airtime(cards(), "en", 8.0).over(cues, frozenset(), 0)
     assert set(hurried[1].air) == {"director", "rider:maya"}
