@@ -10,13 +10,13 @@ What is measured, and against what:
 - The truth is the machine's monotonic clock, which server, pages and this bench share. This bench asks the server for
   the race clock over a direct line (good to some tenths of a millisecond); the browser says on that same clock when a
   page's own time began (NavigationStart of its Performance domain).
-- On screen: the time of the frame in whose task the page's text changed, seen by a MutationObserver. Some changes are
-  also timed by the browser when it has painted them (Element Timing, in steps of 4 ms).
+- On screen: the time of the frame in whose task the page's text changed.
 - Heard: each clip is replaced by a marker whose key word begins with a step in loudness. A recorder at the end of the
   audio graph finds the steps in the samples; getOutputTimestamp, read all the while, says when each was put out.
 """
 
 import asyncio
+import bisect
 import contextlib
 import io
 import json
@@ -53,23 +53,13 @@ STEP = 0.3
 """A sample louder than this is the beginning of a marker's key word; the rest of a marker is far softer."""
 
 RECORDER = """
-window.rec = { told: [], clock: [], ties: [], steps: [], pushed: [], painted: [], late: [] }
+window.rec = { told: [], clock: [], ties: [], steps: [], pushed: [], late: [], frames: [], spoken: [] }
 """
 
 WATCH = """async ([pushUrl, worklet]) => {
   const rec = window.rec
+  const { context } = live.voice
   // What was shown, and in which frame
-  let changed = false
-  new MutationObserver((all) => {
-    changed = true
-    for (const { target, addedNodes } of all) {
-      if (!target.matches?.('.verb')) continue
-      for (const node of addedNodes) node.setAttribute('elementtiming', `${performance.now()}`)
-    }
-  }).observe(document.querySelector('main'), { subtree: true, childList: true, characterData: true })
-  new PerformanceObserver((list) => {
-    for (const { identifier, renderTime } of list.getEntries()) rec.painted.push([Number(identifier), renderTime])
-  }).observe({ type: 'element', buffered: true })
   const before = live.player.onCue
   live.player.onCue = (cue) => {
     const selector = '.verb, .called'
@@ -81,6 +71,12 @@ WATCH = """async ([pushUrl, worklet]) => {
       rec.told.push({ id: cue.id, due: cue.due_ms, frame: at[0], at: at[1], shown: text !== old })
     })
   }
+  const { speak } = live.voice
+  live.voice.speak = (said, when) => {
+    const clip = speak.call(live.voice, said, when)
+    rec.spoken.push([said.text, when.keyAt, clip && clip.start, context.currentTime])
+    return clip
+  }
   const missed = live.player.onMissed
   live.player.onMissed = (cue) => { rec.late.push(cue.id); missed(cue) }
   // The clock
@@ -89,7 +85,6 @@ WATCH = """async ([pushUrl, worklet]) => {
     rec.clock.push([at, live.clock.at(at), live.clock.error])
   }, 250)
   // The sound card's clock, and what leaves the graph
-  const { context } = live.voice
   setInterval(() => {
     const { contextTime, performanceTime } = context.getOutputTimestamp()
     rec.ties.push([contextTime, performanceTime])
@@ -101,6 +96,8 @@ WATCH = """async ([pushUrl, worklet]) => {
   // The rival: shown in the first frame after its message
   const push = new WebSocket(pushUrl)
   push.onmessage = ({ data }) => requestAnimationFrame((at) => rec.pushed.push([data, at]))
+  const on = (at) => { rec.frames.push(at); requestAnimationFrame(on) }
+  requestAnimationFrame(on)
   window.same = true
 }"""
 
@@ -143,6 +140,9 @@ class Truth:
         self.cues: dict[str, dict[str, Any]] = {}
         self.clips: dict[str, dict[str, Any]] = {}
         self.state: dict[str, Any] = {}
+        self.called: dict[str, dict[str, Any]] = {}
+        """Lines of the log view, by the cue that was called."""
+
         self._best_ms = math.inf
 
     def race_ms(self, monotonic_ms: float) -> float:
@@ -166,6 +166,7 @@ class Truth:
                     self.ahead_ms = (message["received_ms"] + message["answered_ms"] - message["sent"] - came_ms) / 2
             if message["kind"] == "state":
                 self.state = message
+                self.called |= {line["cue"]: line for line in message["log"] if line["kind"] == "cue"}
                 for cue in message["cues"]:
                     self.cues[cue["id"]] = cue
                     for said in cue["said"].values():
@@ -373,6 +374,7 @@ def report(
     wanted = {key: cue for key, cue in truth.cues.items() if begun_ms <= cue["due_ms"] <= end_ms}
 
     shown: list[float] = []
+    best: list[float] = []
     frames: dict[str, list[float]] = {}
     pushed: list[float] = []
     pushed_at: dict[str, list[float]] = {}
@@ -388,6 +390,7 @@ def report(
                 frames.setdefault(told["id"], []).append(at)
             if told["shown"]:
                 shown.append(at - told["due"])
+                best.append(nearest(watched, told["due"], race_ms))
         for cue, frame in watched.seen["pushed"]:
             if cue in wanted and wanted[cue]["due_ms"] < dead_ms - 2_000:
                 at = race_ms(watched, frame)
@@ -400,11 +403,12 @@ def report(
         heard += [(off, watched.name, cue) for cue, off in found.items()]
         for cue, off in found.items():
             heard_at.setdefault(cue, []).append(off)
-        if none:
-            print(f"   {watched.name} was not heard to say {', '.join(none)}")
+        for cue in none:
+            print(f"   {watched.name} was not heard to say {cue}; handed over: {handed(watched, wanted[cue], race_ms)}")
 
     four = [max(ats) - min(ats) for ats in frames.values() if len(ats) == len(RIDERS)]
     print(line_of("on screen, frame less due", shown))
+    print(line_of("   the nearest frame that the browser drew, less due", best))
     print(line_of("pushed at due over the same line, frame less due", pushed))
     ratio = share([abs(each) for each in pushed], 0.95) / share([abs(each) for each in shown], 0.95)
     print(f"{'pushed against scheduled, p95':<58} {ratio:.0f} times")
@@ -417,51 +421,73 @@ def report(
             [max(ats) - min(ats) for ats in heard_at.values() if len(ats) > 1],
         )
     )
-    print(f"   {crowded} left out that want the air at the same time as another; {unheard} not heard")
+    print(f"   {crowded} left to the screens, where the air was taken; {unheard} not heard that should have been")
     for off, name, cue in sorted(heard, key=lambda each: -abs(each[0]))[:3]:
-        print(f"   furthest off in sound: {off:+.1f} ms, {cue} on {name}")
-    painted = [paint - at for watched in pages for at, paint in watched.seen["painted"] if paint > 0]
-    if painted:
-        print(line_of("from a change in the page to its being painted (± 4 ms)", painted))
+        watched = next(each for each in pages if each.name == name)
+        slip_ms = slipped(watched, wanted[cue]["due_ms"] + off, race_ms)
+        print(
+            f"   furthest off in sound: {off:+.1f} ms, {cue} on {name}; "
+            f"in the second before, the sound card fell behind by {slip_ms:.1f} ms"
+        )
     clocks(pages, race_ms)
     outage(pages, wanted, dead_ms, back_ms, marked, joined_ms)
+
+
+def slipped(watched: Watched, at_ms: float, race_ms: Callable[[Watched, float], float]) -> float:
+    """How much longer the sound card took than it should have for the second before an instant: it was starved."""
+    second = [
+        page_ms - context_s * 1000
+        for context_s, page_ms in watched.seen["ties"]
+        if page_ms > 0 and at_ms - 1_000 <= race_ms(watched, page_ms) <= at_ms + 50
+    ]
+    return second[-1] - second[0] if second else math.nan
+
+
+def handed(watched: Watched, cue: dict[str, Any], race_ms: Callable[[Watched, float], float]) -> str:
+    """What became of a cue's clip as the page's own books have it; only to explain what was not heard."""
+    tries = [
+        f"{'refused' if start is None else f'to begin in {(start - now_s) * 1000:.0f} ms'}"
+        for text, key_at, start, now_s in watched.seen["spoken"]
+        if abs(race_ms(watched, key_at) - cue["due_ms"]) < 100 and text == cue["said"]["en"]["text"]
+    ]
+    return f"{len(tries)} tries, the last {tries[-1]}" if tries else "never"
+
+
+def nearest(watched: Watched, due_ms: float, race_ms: Callable[[Watched, float], float]) -> float:
+    """How far the nearest of all frames was: a browser short of processor time leaves frames out."""
+    frames = watched.seen["frames"]
+    after = bisect.bisect_left(frames, due_ms, key=lambda at: race_ms(watched, at))
+    return min((race_ms(watched, at) - due_ms for at in frames[max(0, after - 1) : after + 1]), key=abs)
 
 
 def onsets(
     watched: Watched, wanted: dict[str, dict[str, Any]], race_ms: Callable[[Watched, float], float]
 ) -> tuple[dict[str, float], int, list[str]]:
-    """How far each key word was off, by cue; how many were left out as they share the air; which weren't heard."""
+    """How far each key word was off, by cue; how many are left to the screens; which were to be heard and weren't.
+
+    A cue that has to share the air is due when the server moved it to.
+    """
     rider = None if watched.name == "Desk" else watched.name.lower()
-    mine = [
-        cue
-        for cue in wanted.values()
-        if (rider is None or not cue["to"] or rider in cue["to"]) and any(said["clip"] for said in cue["said"].values())
-    ]
-
-    def spoken(cue: dict[str, Any]) -> tuple[float, float]:
-        said = next(iter(cue["said"].values()))
-        return cue["due_ms"] - said["key_ms"], cue["due_ms"] - said["key_ms"] + max(
-            said["length_ms"], said["key_ms"] + 150
-        )
-
-    alone = []
-    for cue in mine:
-        begins, ends = spoken(cue)
-        if not any(other is not cue and spoken(other)[0] < ends and spoken(other)[1] > begins for other in mine):
-            alone.append(cue)
+    seat = "director" if rider is None else f"rider:{rider}"
     ties = [tie for tie in watched.seen["ties"] if tie[1] > 0]
     steps = []
     for at_s in watched.seen["steps"]:
         context_s, page_ms = min(ties, key=lambda tie: abs(tie[0] - at_s))
         steps.append(race_ms(watched, page_ms + (at_s - context_s) * 1000))
-    found, unheard = {}, []
-    for cue in alone:
-        near = min((step - cue["due_ms"] for step in steps), key=abs, default=math.inf)
-        if abs(near) < 1_000:
-            found[cue["id"]] = near
+    found, left, unheard = {}, 0, []
+    for key, cue in wanted.items():
+        if (rider and cue["to"] and rider not in cue["to"]) or not any(said["clip"] for said in cue["said"].values()):
+            continue
+        air = cue["air"].get(seat, {"said": True, "moved_ms": 0})
+        if not air["said"]:
+            left += 1
+            continue
+        off = min((step - cue["due_ms"] - air["moved_ms"] for step in steps), key=abs, default=math.inf)
+        if abs(off) < 500:
+            found[key] = off
         else:
-            unheard.append(cue["id"])
-    return found, len(mine) - len(alone), unheard
+            unheard.append(key)
+    return found, left, unheard
 
 
 def clocks(pages: list[Watched], race_ms: Callable[[Watched, float], float]) -> None:

@@ -31,6 +31,9 @@ NOTE_TOLD = """() => {
 }"""
 
 
+COUNT_FRAMES = "void (() => { window.frames = 0; const on = () => (frames++, requestAnimationFrame(on)); on() })()"
+
+
 class Director:
     """The director's own line to the server, which holds."""
 
@@ -50,113 +53,6 @@ class Director:
     async def tap(self, **act: Any) -> None:
         key = f"the-director-{act['act']}"
         await self._socket.send(json.dumps({"kind": "tap", "tap": key, "act": act}))
-
-
-@pytest.fixture
-async def line() -> AsyncIterator[BadLine]:
-    """A line of ordinary quality that can be cut."""
-    bad = BadLine(delay_ms=15, jitter_ms=10, stall_every_s=0)
-    yield bad
-    await bad.close()
-
-
-async def test_a_minute_without_the_line_is_called_on_every_screen_and_what_was_tapped_counts_once(
-    live_server: LiveServer, browser: Any, line: BadLine
-) -> None:
-    code, ticket, links = await asyncio.to_thread(prepare, live_server)
-    port = await line.to(live_server.port)
-    pages = {}
-    for name in ("Otto", "Maya", "Director"):
-        context = await browser.new_context(viewport=PHONE if name != "Director" else None)
-        pages[name] = await context.new_page()
-        await pages[name].goto(links[name].replace(str(live_server.port), str(port)))
-        await pages[name].wait_for_function("() => globalThis.live?.state")
-    async with websockets.connect(f"{live_server.socket_url}/api/races/{code}/live", max_size=None) as socket:
-        await socket.send(json.dumps({"kind": "hello", "ticket": ticket}))
-        director = Director(socket)
-        listening = asyncio.create_task(director.listen())
-        try:
-            await director.tap(act="set_start", countdown_s=5)
-            for page in pages.values():
-                await page.wait_for_function("() => live.state.phase === 'countdown'")
-                await page.evaluate(NOTE_TOLD)
-            await through_the_outage(pages, director, line)
-        finally:
-            listening.cancel()
-            await asyncio.gather(listening, return_exceptions=True)
-
-
-async def through_the_outage(pages: dict[str, Any], director: Director, line: BadLine) -> None:
-    """A minute's, from the second turn on."""
-    desk = pages["Director"]
-    await desk.wait_for_function("() => live.clock.now > 1000", timeout=15_000)
-    line.go_dead()
-    dead_ms = await desk.evaluate("live.clock.now")
-    await desk.wait_for_function(f"() => live.clock.now > {dead_ms + 33_000}", timeout=45_000)
-    for name, page in pages.items():
-        words = await page.locator("link-strip").inner_text()
-        assert "No connection: calling on alone" in words, name
-        # The turns go on where they were told to: what the server knows of the leader, the page shows.
-        assert await page.evaluate("live.state.turn.rider") == director.state["turn"]["rider"], name
-        places = {one["rider"]: one["place"] for one in await page.evaluate("live.state.line")}
-        assert places == {one["rider"]: one["place"] for one in director.state["line"]}, name
-    await desk.keyboard.press("b")  # the line bunches
-    await pages["Maya"].get_by_role("button", name="Good").click()
-    await desk.wait_for_function(f"() => live.clock.now > {dead_ms + 60_000}", timeout=45_000)
-    called = set(director.cues)
-    line.come_back()
-    back_ms = await desk.evaluate("live.clock.now")
-    for page in pages.values():
-        await page.wait_for_function("() => live.socket.link === 'open' && live.socket.pending === 0", timeout=10_000)
-    await desk.wait_for_function("() => live.state.log.filter((line) => line.kind === 'fact').length >= 4")
-
-    facts = Counter((line["what"], line["by"]) for line in director.state["log"] if line["kind"] == "fact")
-    assert facts[("line_bunched", "director")] == 1
-    assert facts[("felt_good", "rider:maya")] == 1
-    await desk.wait_for_function(f"() => live.clock.now > {back_ms + 2_500}")
-    due = [one for key, one in director.cues.items() if key in called and dead_ms < one["due_ms"] < back_ms]
-    assert len(due) >= 20, "four cues a turn of ten seconds"
-    for name, page in pages.items():
-        told = await page.evaluate("told")
-        times = Counter(one["id"] for one in told)
-        assert max(times.values()) == 1, f"{name} was told something twice"
-        assert [one["id"] for one in due if not times[one["id"]]] == [], f"{name} missed these"
-        assert await page.evaluate("missed") == [], name
-        known = {one["id"]: one["due_ms"] for one in director.cues.values()}
-        assert all(one["due"] == known.get(one["id"], one["due"]) for one in told), name
-        # Two cores draw three windows and all else: a fifth of a second is no figure, but wrong anywhere.
-        late = [abs(one["at"] - one["due"]) for one in told if dead_ms < one["due"] < back_ms]
-        assert sorted(late)[len(late) // 2] < 25, name
-        assert max(late) < 500, name
-        assert await page.evaluate("live.state.turn.number") == director.state["turn"]["number"], name
-        assert "calling on alone" not in await page.locator("link-strip").inner_text(), name
-
-
-# A page that is not looked at, held up, or asleep
-
-
-def called(*dues_ms: int, **more: Any) -> Any:
-    """Five minutes in, with a cue to Ana at each of these instants."""
-    return racing(cues=tuple(cue("ease", due, "ana", **more) for due in dues_ms))
-
-
-async def noted(browser: Any, state: Any) -> Stage:
-    """Ana's bar screen, with what it tells noted."""
-    stage = await Stage.open(browser, "/bars/TEST23", (), viewport=PHONE, clock_ms=300_000)
-    await stage.page.wait_for_function("() => globalThis.live?.player")
-    await stage.page.evaluate(NOTE_TOLD)
-    stage.first = [welcome("ana"), state]
-    await stage.restart(300_000)
-    await stage.drop()  # it comes back by itself and says hello
-    await stage.page.wait_for_function("() => live.state !== null && live.clock.error < 100", timeout=10_000)
-    return stage
-
-
-async def all_told(stage: Stage, until_ms: int) -> list[dict[str, Any]]:
-    """What was told by then."""
-    await stage.page.wait_for_function(f"() => live.clock.now > {until_ms}", timeout=15_000, polling=100)
-    told: list[dict[str, Any]] = await stage.page.evaluate("told")
-    return told
 
 
 class Tab:
@@ -208,12 +104,19 @@ class Tab:
             self._answers[message["id"]].set_result(message)
 
 
-async def test_a_page_in_the_background_goes_on_calling_and_once_frozen_calls_nothing_late(
-    live_server: LiveServer, chromium_path: str, playwright_driver: None
-) -> None:
+@pytest.fixture
+async def line() -> AsyncIterator[BadLine]:
+    """A line of ordinary quality that can be cut."""
+    bad = BadLine(delay_ms=15, jitter_ms=10, stall_every_s=0)
+    yield bad
+    await bad.close()
+
+
+@pytest.fixture
+async def window(chromium_path: str, playwright_driver: None) -> AsyncIterator[Any]:
+    """A DevTools session with a browser that slows down pages nobody sees, as people's browsers do."""
     from playwright.async_api import async_playwright
 
-    code, ticket, links = await asyncio.to_thread(prepare, live_server)
     as_root = hasattr(os, "geteuid") and os.geteuid() == 0
     async with async_playwright() as playwright:
         chromium = await playwright.chromium.launch(
@@ -221,35 +124,141 @@ async def test_a_page_in_the_background_goes_on_calling_and_once_frozen_calls_no
             args=[*CHROMIUM_FLAGS, *(["--no-sandbox"] if as_root else [])],
             ignore_default_args=["--disable-background-timer-throttling", "--disable-renderer-backgrounding"],
         )
-        devtools = await chromium.new_browser_cdp_session()
-        bars = await Tab.open(devtools, links["Otto"])
-        await bars.wait_for("Boolean(globalThis.live?.state && live.clock.error < 100)")
-        front = await Tab.open(devtools, "about:blank")
-        await front.come_to_front()
-        await bars.wait_for("document.hidden")
-        await bars.evaluate(f"({NOTE_TOLD})()")
-        await bars.evaluate(
-            "void (() => { window.frames = 0; const on = () => (frames++, requestAnimationFrame(on)); on() })()"
-        )
-        path = f"{live_server.socket_url}/api/races/{code}/live"
-        async with websockets.connect(path, max_size=None, close_timeout=0.1) as socket:
-            await socket.send(json.dumps({"kind": "hello", "ticket": ticket}))
-            await Director(socket).tap(act="set_start", countdown_s=6)
-            await bars.wait_for("live.clock.now !== null && live.clock.now > -3700")
-            frames = await bars.evaluate("frames")
-            now_ms = await bars.evaluate("live.clock.now")
-            await bars.send("Page.setWebLifecycleState", state="frozen")
-            await asyncio.sleep((-550 - now_ms) / 1000)
-            await bars.send("Page.setWebLifecycleState", state="active")
-            await bars.wait_for("live.clock.now > 3700")
-            told, missed = await bars.evaluate("[told, missed]")
-            await bars.come_to_front()  # somebody looks again, and is told
-            await bars.wait_for("document.querySelector('link-strip').innerText.includes('3 calls were missed here')")
+        yield await chromium.new_browser_cdp_session()
         await chromium.close()
-    assert frames < 10, "a page in sight draws sixty a second"
-    assert [one["due"] for one in told] == [-5_000, -4_000, 0, 2_000, 3_500]
-    assert max(abs(one["at"] - one["due"]) for one in told) < 250
-    assert [cue.rsplit(":", 1)[1] for cue in missed] == ["3", "2", "1"], "a count that comes late is a wrong one"
+
+
+async def test_a_minute_without_the_line_is_called_on_every_screen_and_what_was_tapped_counts_once(
+    live_server: LiveServer, browser: Any, window: Any, line: BadLine
+) -> None:
+    """Two bar screens and a desk in sight; a third bar screen in a tab behind another, frozen for a while."""
+    code, ticket, links = await asyncio.to_thread(prepare, live_server)
+    port = await line.to(live_server.port)
+    links = {name: link.replace(str(live_server.port), str(port)) for name, link in links.items()}
+    pages = {}
+    for name in ("Otto", "Maya", "Director"):
+        context = await browser.new_context(viewport=PHONE if name != "Director" else None)
+        pages[name] = await context.new_page()
+        await pages[name].goto(links[name])
+        await pages[name].wait_for_function("() => globalThis.live?.state")
+        await pages[name].evaluate(NOTE_TOLD)
+    hidden = await Tab.open(window, links["Ana"])
+    await hidden.wait_for("Boolean(globalThis.live?.state && live.clock.error < 100)")
+    await (await Tab.open(window, "about:blank")).come_to_front()
+    await hidden.wait_for("document.hidden")
+    await hidden.evaluate(f"({NOTE_TOLD})()")
+    await hidden.evaluate(COUNT_FRAMES)
+    async with websockets.connect(f"{live_server.socket_url}/api/races/{code}/live", max_size=None) as socket:
+        await socket.send(json.dumps({"kind": "hello", "ticket": ticket}))
+        director = Director(socket)
+        listening = asyncio.create_task(director.listen())
+        try:
+            await director.tap(act="set_start", countdown_s=5)
+            await through_the_outage(pages, hidden, director, line)
+        finally:
+            listening.cancel()
+            await asyncio.gather(listening, return_exceptions=True)
+
+
+async def through_the_outage(pages: dict[str, Any], hidden: Tab, director: Director, line: BadLine) -> None:
+    """A minute's, from just after the gun."""
+    desk = pages["Director"]
+    await desk.wait_for_function("() => live.clock.now > 1000", timeout=15_000)
+    line.go_dead()
+    dead_ms = await desk.evaluate("live.clock.now")
+    await reach(desk, 28_700)  # the turn of Ana's that ends at 30 s is called while her tab is frozen, and what follows
+    await hidden.send("Page.setWebLifecycleState", state="frozen")
+    await reach(desk, 34_500)
+    for name, page in pages.items():
+        words = await page.locator("link-strip").inner_text()
+        assert "No connection: calling on alone" in words, name
+        # The turns go on where they were told to: what the server knows of the leader, the page shows.
+        assert await page.evaluate("live.state.turn.rider") == director.state["turn"]["rider"], name
+        places = {one["rider"]: one["place"] for one in await page.evaluate("live.state.line")}
+        assert places == {one["rider"]: one["place"] for one in director.state["line"]}, name
+    await desk.keyboard.press("b")  # the line bunches
+    await pages["Maya"].get_by_role("button", name="Good").click()
+
+    await reach(desk, 36_500)
+    await hidden.send("Page.setWebLifecycleState", state="active")
+
+    await reach(desk, dead_ms + 60_000)
+    called = set(director.cues)
+    line.come_back()
+    back_ms = await desk.evaluate("live.clock.now")
+    for page in pages.values():
+        await page.wait_for_function("() => live.socket.link === 'open' && live.socket.pending === 0", timeout=10_000)
+    await desk.wait_for_function("() => live.state.log.filter((line) => line.kind === 'fact').length >= 4")
+    facts = Counter((line["what"], line["by"]) for line in director.state["log"] if line["kind"] == "fact")
+    assert facts[("line_bunched", "director")] == 1
+    assert facts[("felt_good", "rider:maya")] == 1
+
+    await reach(desk, back_ms + 2_500)
+    due = {
+        key: one["due_ms"] for key, one in director.cues.items() if key in called and dead_ms < one["due_ms"] < back_ms
+    }
+    assert len(due) >= 20, "four cues a turn of ten seconds"
+    for name, page in pages.items():
+        told, missed = await page.evaluate("[told, missed]")
+        check_told(name, told, missed, due, director)
+        assert missed == [], name
+        assert await page.evaluate("live.state.turn.number") == director.state["turn"]["number"], name
+        assert "calling on alone" not in await page.locator("link-strip").inner_text(), name
+
+    told, missed = await hidden.evaluate("[told, missed]")
+    frozen = {key for key, due_ms in due.items() if 28_700 <= due_ms <= 36_500}
+    check_told("the tab behind", told, missed, {key: at for key, at in due.items() if key not in frozen}, director)
+    assert all(one["at"] - one["due"] < 700 for one in told if one["kind"] == "switch"), (
+        "too late by then is a wrong one"
+    )
+    assert await hidden.evaluate("frames") < 10, "a page in sight draws sixty a second"
+    await hidden.come_to_front()  # somebody looks again
+    await hidden.wait_for("/calls? (was|were) missed here/.test(document.querySelector('link-strip').innerText)")
+
+
+def check_told(name: str, told: list[Any], missed: list[str], due: dict[str, int], director: Director) -> None:
+    """Each cue once, on the instant that was told."""
+    times = Counter(one["id"] for one in told)
+    assert max(times.values()) == 1, f"{name} was told something twice"
+    assert [key for key in due if not times[key]] == [], f"{name} missed these"
+    assert not set(times) & set(missed), name
+    assert all(one["due"] == director.cues[one["id"]]["due_ms"] for one in told if one["id"] in director.cues), name
+    # A machine that draws four windows on two cores is no bench; half a second would be wrong anywhere.
+    off = sorted(abs(one["at"] - one["due"]) for one in told if one["id"] in due)
+    assert off[len(off) // 2] < 40, name
+    assert off[-1] < 500, name
+
+
+async def reach(page: Any, race_ms: float) -> None:
+    """Wait until a page's race clock shows this."""
+    await page.wait_for_function(f"() => live.clock.now > {race_ms}", timeout=60_000, polling=50)
+
+
+# A page that is not looked at, held up, or asleep
+
+
+def called(*dues_ms: int, **more: Any) -> Any:
+    """Five minutes in, with a cue to Ana at each of these instants."""
+    return racing(cues=tuple(cue("ease", due, "ana", **more) for due in dues_ms))
+
+
+async def noted(browser: Any, state: Any) -> Stage:
+    """Ana's bar screen, with what it tells noted."""
+    stage = await Stage.open(browser, "/bars/TEST23", (), viewport=PHONE, clock_ms=300_000)
+    await stage.page.wait_for_function("() => globalThis.live?.player")
+    await stage.page.evaluate(NOTE_TOLD)
+    stage.first = [welcome("ana"), state]
+    await stage.restart(300_000)
+    await stage.drop()  # it comes back by itself and says hello
+    await stage.page.wait_for_function("() => live.state !== null && live.clock.error < 100", timeout=10_000)
+    return stage
+
+
+async def all_told(stage: Stage, until_ms: int) -> list[dict[str, Any]]:
+    """What was told by then."""
+    await stage.page.wait_for_function(f"() => live.clock.now > {until_ms}", timeout=15_000, polling=100)
+    told: list[dict[str, Any]] = await stage.page.evaluate("told")
+    return told
 
 
 async def test_a_device_that_is_six_times_slower_still_calls_each_cue_once(browser: Any) -> None:
@@ -260,20 +269,6 @@ async def test_a_device_that_is_six_times_slower_still_calls_each_cue_once(brows
     told = await all_told(stage, 304_800)
     assert [one["due"] for one in told] == list(dues)
     assert await stage.page.evaluate("missed") == []
-
-
-async def test_a_page_that_was_held_up_calls_nothing_late_and_says_what_was_missed(browser: Any) -> None:
-    dues = (302_000, 303_000, 303_500, 306_500)
-    stage = await noted(browser, called(*dues, too_late_ms=700))
-    devtools = await stage.page.context.new_cdp_session(stage.page)
-    await devtools.send("Debugger.enable")
-    await stage.page.wait_for_function("() => live.clock.now > 302200", polling=50)
-    await devtools.send("Debugger.pause")
-    await asyncio.sleep(max(0, 304_800 - stage.race_ms) / 1000)
-    await devtools.send("Debugger.resume")
-    await stage.page.wait_for_selector("link-strip >> text=2 calls were missed here")
-    told = await all_told(stage, 306_700)
-    assert [one["due"] for one in told] == [302_000, 306_500]
 
 
 SLEEPER = """

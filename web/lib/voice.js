@@ -2,14 +2,14 @@
  * Speaks clips at their instant. Fetches and decodes them ahead, and lets the more urgent cut in.
  *
  * The sound card has a clock of its own; getOutputTimestamp ties it to the page's, latency of the output included. It
- * is looked at often: a card that was starved for a moment goes on later than it promised, and what hasn't begun by
- * then is aimed anew.
+ * is looked at often: a card that was starved for a moment goes on later than it promised, and each clip whose key word
+ * is still to come is aimed anew.
  */
 
 /** @typedef {import('./messages.js').Said} Said */
 /**
  * A clip on the air or about to be, times on the audio clock in seconds. `stop` cuts it, `aim` moves its key word to an
- * instant of the page's clock if it hasn't begun.
+ * instant of the page's clock if it is still to come.
  * @typedef {{ start: number, end: number, priority: number, stop: (at: number) => void, aim: (keyAt: number) => void,
  *   begun: boolean, done: boolean }} OnAir
  */
@@ -21,10 +21,11 @@ const FETCHED = 400
 const FADE_S = 0.02
 /** A start this near cannot be met; the clip begins at once instead. */
 const SOONEST_S = 0.005
-/** Aimed less than this apart, a clip is left as it is. */
+/** Aimed less than this apart, a clip is left as it is; and one that is being said, less than this. */
 const AIM_S = 0.004
-/** How many looks at the two clocks stand for how they lie to each other: a quarter of a second's. */
-const LOOKS = 11
+const AIM_SAID_S = 0.012
+/** How many looks at the two clocks stand for how they lie to each other: an eighth of a second's. */
+const LOOKS = 5
 /** Where the card doesn't tell, its clock goes in steps; the highest of so many looks is the sharpest. */
 const BLIND_LOOKS = 40
 
@@ -163,10 +164,10 @@ export class Voice {
     level.connect(this.out)
     /** @type {AudioBufferSourceNode} */
     let source
-    const play = (/** @type {number} */ at) => {
+    const play = (/** @type {number} */ at, from = 0) => {
       const playing = new AudioBufferSourceNode(context, { buffer })
       playing.connect(level)
-      playing.start(at)
+      playing.start(at, from)
       playing.onended = () => {
         if (playing === source) clip.done = true
       }
@@ -189,12 +190,15 @@ export class Voice {
         key = null
       },
       aim: (keyAt) => {
-        if (key === null || clip.start - context.currentTime < 2 * SOONEST_S) return
-        const at = Math.max(this.#audioTime(keyAt) - key, context.currentTime + SOONEST_S)
-        if (Math.abs(at - clip.start) < AIM_S) return
-        source.disconnect()
-        source.stop()
-        play(at)
+        if (key === null) return
+        const soonest = context.currentTime + SOONEST_S
+        const at = this.#audioTime(keyAt) - key
+        if (Math.abs(at - clip.start) < (clip.begun ? AIM_SAID_S : AIM_S) || soonest > Math.min(at, clip.start) + key - SOONEST_S) return
+        // What is being said goes on where it should be by now: a name that stumbles is better than a word that is late.
+        const from = Math.max(at, soonest)
+        if (clip.start < from) source.stop(from)
+        else source.disconnect()
+        play(from, from - at)
         clip.start = at
         clip.end = at + length
       },
