@@ -129,7 +129,7 @@ export class CuePlayer {
     for (const [id, { cue, due, clip }] of this.#sounds) {
       // One that was cut stays known until its time is over, or it would be said again.
       if (clip.done && now > due + cue.too_late_ms) this.#sounds.delete(id)
-      else if (!clip.begun) this.#aim(due, clip)
+      else if (!clip.done) this.#aim(due, clip)
     }
     for (const [id, cue] of this.#unsaid) {
       if (this.#say(cue) || now > cue.due_ms + cue.too_late_ms) this.#unsaid.delete(id)
@@ -156,7 +156,7 @@ export class CuePlayer {
   }
 
   /**
-   * Either clock may have been found to be a little off since; until the first sound that can be mended.
+   * Either clock may have been found to be a little off since; until the key word that can be mended.
    * @param {number} due @param {import('./voice.js').OnAir} clip
    */
   #aim(due, clip) {
