@@ -18,6 +18,7 @@ from caller.planner.model import (
     Ground,
     Rotation,
     Team,
+    as_planned,
     cut_ground,
     floors_j,
     form_team,
@@ -61,6 +62,7 @@ def by_hand(
         NoPlan: nobody holds these turns at any pace.
     """
     check_counted(roster, rules)
+    course = as_planned(course, plan)
     rotation = _rotation(course, roster, rules, plan, order, lengths_s or {})
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     speeds = _speeds_mps(plan, ground)
@@ -102,8 +104,6 @@ def _rotation(
         raise PlanRefused(
             "plan", "order", ", ".join(wanted) or "nobody", f"expected each of {', '.join(roster.ids)} once"
         )
-    if len(plan.rules) != len(course.stretches):
-        raise PlanRefused("plan", "stretches", f"{len(plan.rules)}", f"expected {len(course.stretches)}, the course's")
     for index, rider in lengths_s:
         if not 0 <= index < len(plan.rules) or rider not in roster.ids:
             raise PlanRefused(

@@ -11,14 +11,14 @@ Must not know how a plan is searched for.
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from caller.course import Course, Terrain, height_at
+from caller.course import Course, Stretch, Terrain, height_at, stretch_at
 from caller.physics import (
     DRIVETRAIN_EFFICIENCY,
     GRAVITY_MPS2,
@@ -31,7 +31,7 @@ from caller.physics import (
     shelter_shares,
     standard_pressure_pa,
 )
-from caller.plan import RaceRules
+from caller.plan import Plan, RaceRules
 from caller.riders import Roster
 
 __all__ = [
@@ -47,16 +47,19 @@ __all__ = [
     "Rotation",
     "Team",
     "Turn",
+    "as_planned",
     "average_power_w",
     "coasting_mps",
     "cut_ground",
     "edge_times_s",
+    "finales_m",
     "floors_j",
     "form_team",
     "kept_j",
     "lacking_j",
     "longest_turns_s",
     "over_draw_j",
+    "parted",
     "power_w",
     "powers_w",
     "reserves_j",
@@ -79,6 +82,8 @@ DRAW_SLACK: Final = 0.1
 """Turns keep to the largest draw by the mean power of their stretch; one of them (out of the start, over a crest) may
 draw so much of W′ more."""
 _GRAIN: Final = 0.006
+_FINALES_M: Final = (4_000.0, 2_000.0)
+_FINALE_STEP_M: Final = 500.0
 _START_SLICES: Final = 6
 _FIRST_CELL_M: Final = 80.0
 """A line is up to speed after this from a standing start: 13 s at 45 km/h. Common practice, no source."""
@@ -155,8 +160,18 @@ class Team:
         return len(self.mass_kg)
 
 
+def finales_m(course: Course) -> tuple[float, ...]:
+    """Where the last kilometres may begin, if they are to be ridden otherwise than the rest of the last stretch.
+
+    At half kilometres, about two and four kilometres from the finish, and no more than half of that stretch.
+    """
+    last = course.stretches[-1]
+    places = [_FINALE_STEP_M * math.floor((course.length_m - length_m) / _FINALE_STEP_M) for length_m in _FINALES_M]
+    return tuple(at_m for at_m in places if at_m - last.start_m >= course.length_m - at_m)
+
+
 def cut_ground(course: Course, rules: RaceRules) -> Ground:
-    """The course in cells of 50 m or more, none across the end of a stretch."""
+    """The course in cells of 50 m or more, none across the end of a stretch or across the beginning of a finale."""
     target_m = max(_SHORTEST_CELL_M, course.length_m / _MOST_CELLS)
     edges: list[float] = [0.0]
     stretch: list[int] = []
@@ -166,10 +181,12 @@ def cut_ground(course: Course, rules: RaceRules) -> Ground:
             start_m = _FIRST_CELL_M
             edges.append(start_m)
             stretch.append(index)
-        count = max(1, round((part.end_m - start_m) / target_m))
-        edges.extend(start_m + (part.end_m - start_m) * (step + 1) / count for step in range(count))
-        edges[-1] = part.end_m
-        stretch.extend([index] * count)
+        borders = finales_m(course) if index == len(course.stretches) - 1 else ()
+        for end_m in (*borders, part.end_m):
+            count = max(1, round((end_m - start_m) / target_m))
+            edges.extend(start_m + (end_m - start_m) * (step + 1) / count for step in range(count))
+            edges[-1] = start_m = end_m
+            stretch.extend([index] * count)
     edge_m = np.array(edges)
     heights = np.array([height_at(course, at_m) for at_m in edges])
     middles = 0.5 * (heights[:-1] + heights[1:])
@@ -187,6 +204,38 @@ def cut_ground(course: Course, rules: RaceRules) -> Ground:
         stretch=np.array(stretch),
         wind_mps=rules.wind_mps,
         rolling=rules.rolling,
+    )
+
+
+def parted(course: Course, ground: Ground, at_m: float, name: str) -> tuple[Course, Ground]:
+    """The last stretch cut in two at a place where cells meet; the second part is called by the name."""
+    edge = int(np.argmin(np.abs(ground.edge_m - at_m)))
+    cut_m = float(ground.edge_m[edge])
+    *others, last = course.stretches
+    rise_m = height_at(course, cut_m) - height_at(course, last.start_m)
+    first = replace(last, end_m=cut_m, rise_m=rise_m)
+    second = replace(last, name=name, start_m=cut_m, rise_m=last.rise_m - rise_m)
+    stretch = ground.stretch.copy()
+    stretch[edge:] += 1
+    return replace(course, stretches=(*others, first, second)), replace(ground, stretch=stretch)
+
+
+def as_planned(course: Course, plan: Plan) -> Course:
+    """The course in the stretches that a plan has rules for: those of the course, or parts of them."""
+    if len(plan.rules) == len(course.stretches):
+        return course
+    return replace(
+        course,
+        stretches=tuple(
+            Stretch(
+                name=rule.name,
+                terrain=stretch_at(course, 0.5 * (rule.start_m + rule.end_m)).terrain,
+                start_m=rule.start_m,
+                end_m=rule.end_m,
+                rise_m=height_at(course, rule.end_m) - height_at(course, rule.start_m),
+            )
+            for rule in plan.rules
+        ),
     )
 
 
@@ -227,7 +276,7 @@ def _longest_s(wish: str, rules: RaceRules) -> float:
 def longest_turns_s(course: Course, team: Team) -> Floats:
     """(stretches, riders) the longest turn that the rules and the riders' wishes allow; 0: doesn't lead there."""
     terrains = list(Terrain)
-    return team.longest_s[[terrains.index(part.terrain) for part in course.stretches]]
+    return np.asarray(team.longest_s[[terrains.index(part.terrain) for part in course.stretches]], dtype=np.float64)
 
 
 def power_w(team: Team, ground: Ground, cells: NDArray[np.int64] | slice, speed_mps: Floats, shares: Floats) -> Floats:
@@ -559,7 +608,7 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
             continue
         leader = wheels.pop(0)
         turns.append(Turn(rider=leader, start_s=began, end_s=now))
-        credit = planned if 2 * (now - began) >= planned else now - began
+        credit = planned if 2 * (now - began) >= min(length, planned) else now - began
         for other, before in rest.items():
             if other == leader:
                 rest[other] = 0.0

@@ -31,7 +31,9 @@ from caller.planner.model import (
 
 __all__ = [
     "STEEP",
+    "Loose",
     "Polished",
+    "climbed",
     "drawn_slopes",
     "hats",
     "merit_s",
@@ -48,6 +50,9 @@ _WINDOWS: Final = 16
 _MOST_STEP: Final = 0.08
 _STIFFNESS: Final = 0.3
 _CONTROLS: Final = 160
+_FORGOTTEN: Final = 300.0
+"""Logarithm of how little may be left at the finish of what was drawn at the start; beyond it, it is taken as more."""
+_FEW_MENDS: Final = 4
 _NEARLY_J: Final = 10.0
 """Aimed at beyond what must be kept, for slopes are not quite straight."""
 STEEP: Final = 2.0
@@ -73,6 +78,19 @@ class Polished:
     draw_s_per_j: float = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loose:
+    """How turns may change.
+
+    Attributes:
+        longest_s: (stretches, riders) none longer; none is shorter than the rules' shortest.
+        same: (stretches, riders) turns of one number change by the same factor.
+    """
+
+    longest_s: Floats
+    same: NDArray[np.int64]
+
+
 def merit_s(team: Team, ride: Ride, rotation: Rotation, worth_s_per_j: Floats, draw_s_per_j: float) -> float:
     """Finish time with what is missing of reserves and what turns draw too much, half as dear again as it is worth."""
     missing = np.maximum(0.0, kept_j(team, rotation) - ride.least_j)
@@ -87,15 +105,14 @@ def polished(
     rotation: Rotation,
     steps: int,
     most: float = 0.02,
-    longest_s: Floats | None = None,
+    loose: Loose | None = None,
 ) -> Polished:
     """Better speeds for a rotation; they nearly hold.
 
     Args:
         steps: how many times to look again.
         most: the largest relative change of speed in the first step; it shrinks when a step does not pay.
-        longest_s: (stretches, riders) if turns may change their lengths too, by any fraction of a second, between the
-            shortest of the rules and these; those that are 0 stay 0.
+        loose: how turns may change their lengths too, by any fraction of a second; those that are 0 stay 0.
     """
     weights = hats(ground)
     speeds, ride = speeds_mps, simulate(team, ground, speeds_mps, rotation)
@@ -103,14 +120,14 @@ def polished(
     seen: _Slopes | None = None
     for _ in range(steps):
         if seen is None:
-            seen = _slopes(team, ground, speeds, ride, rotation, lengths=longest_s is not None)
+            seen = _slopes(team, ground, speeds, ride, rotation, loose)
         change, stretched, lam = seen.step(speeds, weights, most)
         found, dearest = seen.worth(lam, team.riders)
         if found.sum() > 0:
             worth = np.maximum(found, 0.02 * found.sum() / team.riders)
             draw = max(dearest, STEEP * float(worth.mean()))
         tried_mps = _changed(speeds, change)
-        changed = rotation if longest_s is None else _stretched(team, rotation, stretched, longest_s)
+        changed = _stretched(team, rotation, stretched, loose)
         tried = simulate(team, ground, tried_mps, changed)
         if merit_s(team, tried, rotation, worth, draw) < merit_s(team, ride, rotation, worth, draw):
             speeds, ride, rotation, seen = tried_mps, tried, changed, None
@@ -122,11 +139,52 @@ def polished(
     return Polished(speeds_mps=speeds, rotation=rotation, ride=ride, worth_s_per_j=worth, draw_s_per_j=draw)
 
 
-def _stretched(team: Team, rotation: Rotation, stretched: Floats, longest_s: Floats) -> Rotation:
+def climbed(
+    team: Team, ground: Ground, now: Polished, steps: int, loose: Loose | None = None, most: float = 0.01
+) -> Polished | None:
+    """The same, better step by step, each step mended until all hold; None if they don't even to begin with.
+
+    Slower than polished, and surer where small changes make turns fall elsewhere.
+
+    Args: as for polished.
+    """
+    best = settled(team, ground, now)
+    if best is None:
+        return None
+    weights = hats(ground)
+    seen: _Slopes | None = None
+    for _ in range(steps):
+        if seen is None:
+            seen = _slopes(team, ground, best.speeds_mps, best.ride, best.rotation, loose)
+        change, stretched, lam = seen.step(best.speeds_mps, weights, most)
+        worth, dearest = seen.worth(lam, team.riders)
+        rotation, speeds = _stretched(team, best.rotation, stretched, loose), _changed(best.speeds_mps, change)
+        tried = Polished(
+            speeds_mps=speeds,
+            rotation=rotation,
+            ride=simulate(team, ground, speeds, rotation),
+            worth_s_per_j=np.maximum(worth, 0.02 * worth.mean()),
+            draw_s_per_j=max(dearest, STEEP * float(worth.mean())),
+        )
+        won = tried.ride.finish_s < best.ride.finish_s
+        after = settled(team, ground, tried, _FEW_MENDS) if won else None
+        if after is not None and after.ride.finish_s < best.ride.finish_s:
+            best, seen = after, None
+            most = min(1.6 * most, 1.0)
+        else:
+            most *= 0.4
+            if most < 3e-4:
+                break
+    return best
+
+
+def _stretched(team: Team, rotation: Rotation, stretched: Floats, loose: Loose | None) -> Rotation:
     """The rotation with turns longer by factors, given by their logarithms."""
+    if loose is None:
+        return rotation
     old = np.array(rotation.lengths_s)
     new = np.clip(
-        old * np.exp(stretched), team.rules.shortest_turn_s, np.maximum(longest_s, team.rules.shortest_turn_s)
+        old * np.exp(stretched), team.rules.shortest_turn_s, np.maximum(loose.longest_s, team.rules.shortest_turn_s)
     )
     new = np.where(old > 0, new, 0.0)
     return replace(rotation, lengths_s=tuple(tuple(row) for row in new.tolist()))
@@ -191,6 +249,7 @@ class _Slopes:
         riders: whose reserves the first rows are.
         by_length: (watched, stretches, riders) joules for turns longer by a factor, to its logarithm.
         stiff_length: (stretches, riders) seconds by which such a step should pay.
+        leads: (stretches · riders,) which turn's step each one takes.
     """
 
     time: Floats
@@ -199,15 +258,17 @@ class _Slopes:
     riders: list[int]
     by_length: Floats
     stiff_length: Floats
+    leads: NDArray[np.int64]
 
     def step(self, speeds: Floats, weights: Floats, most: float) -> tuple[Floats, Floats, Floats]:
         """Changes that win time: (cells + 1,) of speed, relative, and (stretches, riders) of turns, as logarithms.
 
         And the multipliers, (watched,).
         """
-        return solve_step(
+        change, stretched, lam = solve_step(
             self.time, self.rows, speeds, self.slack, weights, most, self.by_length, self.stiff_length, most
         )
+        return change, stretched.ravel()[self.leads].reshape(stretched.shape), lam
 
     def mend(self, speeds: Floats, weights: Floats) -> Floats:
         """(cells + 1,) the least relative changes of speed by which all would hold."""
@@ -224,7 +285,7 @@ class _Slopes:
 
 
 def _slopes(
-    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, *, lengths: bool = False
+    team: Team, ground: Ground, speeds: Floats, ride: Ride, rotation: Rotation, loose: Loose | None = None
 ) -> _Slopes:
     mean = 0.5 * (speeds[:-1] + speeds[1:])
     by_mean = -ground.length_m / mean**2
@@ -237,24 +298,25 @@ def _slopes(
     places = [*watched]
     places += [(rider, end) for rider, _, end, _ in steep]
     places += [(rider, start) for rider, start, _, _ in steep]
-    rows, moved = _reserve_slopes(team, ground, speeds, ride, places)
+    rows, longer = _reserve_slopes(team, ground, speeds, ride, places)
     ends = len(watched) + len(steep)
 
     def gathered(each: Floats) -> Floats:
         return np.concatenate((each[: len(watched)], each[len(watched) : ends] - each[ends:]))
 
     by_length, stiff_length = np.zeros((ends, 0, 0)), np.zeros((0, 0))
-    if lengths:
-        by_length = gathered(_length_slopes(ground, ride, rotation, moved))
+    if loose is not None:
         share = np.array(rotation.lengths_s)
         share = share / share.sum(axis=1, keepdims=True)
         spans = np.bincount(ground.stretch, weights=np.diff(ride.edge_s))
-        stiff_length = 0.005 * spans[:, None] * np.maximum(share, 0.01)
+        by_length = _alike(gathered(_by_length(ground, ride, rotation, longer)), loose.same)
+        stiff_length = _alike(0.005 * spans[:, None] * np.maximum(share, 0.01), loose.same)
     return _Slopes(
         time=time,
         rows=gathered(rows),
         by_length=by_length,
         stiff_length=stiff_length,
+        leads=np.zeros(0, dtype=np.int64) if loose is None else _first_alike(loose.same),
         slack=np.array([*(over_j[part, rider] for rider, part in watched), *(-over for _, _, _, over in steep)]),
         riders=[rider for rider, _ in watched],
     )
@@ -366,25 +428,21 @@ def watched_places(team: Team, over_j: Floats, order: tuple[int, ...]) -> list[t
     return found
 
 
-def _length_slopes(ground: Ground, ride: Ride, rotation: Rotation, moved: Floats) -> Floats:
-    """(watched, stretches, riders) joules of reserve won by turns longer by a factor, to its logarithm.
+def _alike(each: Floats, same: NDArray[np.int64]) -> Floats:
+    """(…, stretches, riders) sums over turns that change together, where the first of them stands; 0 for the others.
 
-    All that follows a turn comes later by as much.
-
-    Args:
-        moved: (changes, watched) joules won by a change of place that comes a second later.
+    A step of the first is then a step of all: see _Slopes.step.
     """
-    lengths = np.array(rotation.lengths_s)
-    slopes = np.zeros((lengths.size, moved.shape[1]))
-    turns = ride.turns[:-1]
-    if turns:
-        after = np.cumsum(moved[::-1], axis=0)[::-1]
-        ends = np.searchsorted(ride.phases.start_s[1:], [turn.end_s for turn in turns])
-        cells = np.searchsorted(ride.edge_s, [turn.start_s for turn in turns], side="right") - 1
-        riders = np.array([turn.rider for turn in turns])
-        spans = np.array([turn.end_s - turn.start_s for turn in turns])
-        np.add.at(slopes, ground.stretch[cells] * lengths.shape[1] + riders, after[ends] * spans[:, None])
-    return np.asarray(np.where(lengths > 0, slopes.T.reshape(-1, *lengths.shape), 0.0))
+    flat = each.reshape(-1, same.size)
+    sums = np.zeros_like(flat)
+    np.add.at(sums.T, _first_alike(same), flat.T)
+    return np.asarray(sums.reshape(each.shape))
+
+
+def _first_alike(same: NDArray[np.int64]) -> NDArray[np.int64]:
+    """(stretches · riders,) the first turn that each one changes together with."""
+    _, first, group = np.unique(same.ravel(), return_index=True, return_inverse=True)
+    return np.asarray(first[group])
 
 
 def _reserve_slopes(
@@ -393,38 +451,69 @@ def _reserve_slopes(
     """(watched, cells + 1) joules of reserve won at each watched place by a m/s more at each edge.
 
     Turns are kept by time: whoever is faster before a change of place has come further by then.
-    And (changes, watched) what is won by each change of place that comes a second later.
+    And (watched, turns but the last) joules won by a turn a second longer, with all that follows a second later.
     """
     by_power, by_span, keep = drawn_slopes(team, ride)
     first, second = power_slopes(team, ground, speeds, ride)
     mean = 0.5 * (speeds[:-1] + speeds[1:])
-    span_slope = -np.diff(ride.cut_s) / (2 * mean[ride.cell])
-    at_first = by_power * first + by_span * span_slope[:, None]
-    at_second = by_power * second + by_span * span_slope[:, None]
+    span_slope = (-np.diff(ride.cut_s) / (2 * mean[ride.cell]))[:, None]
     riders, parts = (np.array(watched, dtype=np.int64).reshape(-1, 2)).T
+    cells = len(ground.grade)
+    # What a joule drawn at an instant still counts at a later one is later / by_then; so each rider's sums serve all
+    # of that rider's places.
     logs = np.vstack((np.zeros(team.riders), np.cumsum(np.log(np.maximum(keep, 1e-300)), axis=0)))
-    # (parts + 1, watched) what a joule drawn by then still counts at the watched place; nothing afterwards
-    weight = np.exp(np.minimum(0.0, logs[parts, riders] - logs[:, riders]))
-    weight[np.arange(len(logs))[:, None] > parts] = 0.0
-    firsts = np.searchsorted(ride.cell, np.arange(len(ground.grade)))
-    rows = np.zeros((len(watched), len(ground.grade) + 1))
-    rows[:, :-1] -= np.add.reduceat(weight[1:] * at_first[:, riders], firsts, axis=0).T
-    rows[:, 1:] -= np.add.reduceat(weight[1:] * at_second[:, riders], firsts, axis=0).T
-    if len(ride.phases.start_s) < 2:
-        return rows, np.zeros((0, len(watched)))
+    by_then = np.exp(logs * np.minimum(1.0, _FORGOTTEN / np.maximum(-logs[-1], 1e-9)))
+    later = by_then[parts, riders]
+    firsts = np.searchsorted(ride.cell, np.arange(cells + 1))
+    inside = np.minimum(firsts[None, :], parts[:, None])
+    rows = np.zeros((len(watched), cells + 1))
+    for slope, edges in ((first, slice(None, -1)), (second, slice(1, None))):
+        sums = np.vstack((np.zeros(team.riders), np.cumsum((by_power * slope + by_span * span_slope) / by_then[1:], 0)))
+        rows[:, edges] -= np.diff(sums[inside, riders[:, None]], axis=1) * later[:, None]
+    turns = ride.turns[:-1]
+    if not turns:
+        return rows, np.zeros((len(watched), 0))
     # The ground comes later under a change of place: less of what was before it, more of what is after.
     changes, cell, share, jump = _changes(team, ground, speeds, ride)
-    moved = np.where(
-        changes[:, None] == parts, jump[:, team.riders + riders], weight[changes] * jump[:, riders]
-    )  # (changes, watched)
-    inside, whole = np.zeros((2, len(ground.grade), len(watched)))
-    np.add.at(whole, cell, moved)
-    np.add.at(inside, cell, moved * share[:, None])
-    later = whole.sum(axis=0) - np.cumsum(whole, axis=0)
-    shift = ((later + inside) * (np.diff(ride.edge_s) / (2 * mean))[:, None]).T
+    past = np.searchsorted(changes, parts)
+    at_change = (past < len(changes)) & (changes[np.minimum(past, len(changes) - 1)] == parts)
+    there = np.minimum(past, len(changes) - 1)
+    last = np.where(at_change, jump[there, team.riders + riders], 0.0)
+    moved = jump[:, : team.riders] / by_then[changes]
+    sums, shared = (
+        np.vstack((np.zeros(team.riders), np.cumsum(one, axis=0))) for one in (moved, moved * share[:, None])
+    )
+    upto = np.minimum(np.searchsorted(cell, np.arange(cells + 1))[None, :], past[:, None])
+    of = riders[:, None]
+    shift = sums[past, riders][:, None] - sums[upto[:, 1:], of] + np.diff(shared[upto, of], axis=1)
+    shift = shift * later[:, None] + last[:, None] * np.where(
+        np.arange(cells) < cell[there][:, None], 1.0, (np.arange(cells) == cell[there][:, None]) * share[there][:, None]
+    )
+    shift = shift * (np.diff(ride.edge_s) / (2 * mean))
     rows[:, :-1] += shift
     rows[:, 1:] += shift
-    return rows, moved
+    ends = np.searchsorted(ride.phases.start_s[1:], [turn.end_s for turn in turns])
+    before = np.minimum(ends[None, :], past[:, None])
+    longer = (sums[past, riders][:, None] - sums[before, of]) * later[:, None]
+    longer += last[:, None] * (ends <= there[:, None])
+    return rows, longer
+
+
+def _by_length(ground: Ground, ride: Ride, rotation: Rotation, longer: Floats) -> Floats:
+    """(watched, stretches, riders) joules of reserve won by turns longer by a factor, to its logarithm.
+
+    Args:
+        longer: (watched, turns but the last) joules won by a turn a second longer.
+    """
+    lengths = np.array(rotation.lengths_s)
+    slopes = np.zeros((lengths.size, len(longer)))
+    turns = ride.turns[:-1]
+    if turns:
+        cells = np.searchsorted(ride.edge_s, [turn.start_s for turn in turns], side="right") - 1
+        riders = np.array([turn.rider for turn in turns])
+        spans = np.array([turn.end_s - turn.start_s for turn in turns])
+        np.add.at(slopes, ground.stretch[cells] * lengths.shape[1] + riders, longer.T * spans[:, None])
+    return np.asarray(np.where(lengths > 0, slopes.T.reshape(-1, *lengths.shape), 0.0))
 
 
 def _changes(

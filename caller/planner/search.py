@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from caller.course import Course, Terrain
 from caller.errors import NoPlan, PlanRefused
@@ -28,15 +29,17 @@ from caller.planner.model import (
     Rotation,
     Team,
     cut_ground,
+    finales_m,
     form_team,
     kept_j,
     lacking_j,
     longest_turns_s,
     over_draw_j,
+    parted,
     power_w,
     simulate,
 )
-from caller.planner.polish import STEEP, Polished, polished, settled
+from caller.planner.polish import STEEP, Loose, Polished, climbed, polished, settled
 from caller.planner.steady import (
     Effort,
     check_counted,
@@ -54,12 +57,17 @@ __all__ = ["FORMS", "Report", "holding", "optimise"]
 FORMS: Final = ("memorable", "free")
 """memorable: one length a rider and stretch in steps of 5 s; free: in steps of 1 s."""
 
+Move = Callable[[Rotation], Rotation | None]
 Report = Callable[[str, float], None]
 """Told what is being done, and which share of the whole is behind."""
 
 _STEP_S: Final = {"memorable": 5.0, "free": 1.0}
-_USUAL_TURNS_S: Final = (30.0, 45.0)
+_USUAL_TURNS_S: Final = (30.0, 45.0, 60.0, 90.0)
+_FINALE_PAYS: Final = 1 - 2e-4
+"""Another rule to remember must win so much."""
 _PIECES: Final = 150
+_AGAIN: Final = 3
+"""How often a move that pays is made again."""
 _PLENTY: Final = 70
 """More moves than this in one round are not tried stretch by stretch, but for all stretches of a kind at once."""
 
@@ -97,7 +105,7 @@ def optimise(
         raise PlanRefused("plan", "order", found_order, f"expected each of {', '.join(roster.ids)} once")
     tell = report or (lambda _what, _share: None)
     check_counted(roster, rules)
-    check_wishes(course, roster)
+    check_wishes(course, roster, rules)
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     riders = tuple(range(team.riders))
     tell("steady plan", 0.0)
@@ -109,7 +117,11 @@ def optimise(
     found = guide(team, ground)
     tell("search", 0.25)
     freedom = _Freedom(swaps=order is None, tied=tied, equal=equal_turns)
-    best = _search(course, team, ground, steady, form, tell, freedom)
+    known = [_kept(course, team, ground, steady, freedom)]
+    if equal is not None and freedom.kept(course, equal.rotation) == equal.rotation and order is None:
+        known.append(equal)
+    found_ride = _search(course, team, ground, known, form, tell, freedom)
+    best = found_ride.effort
     tell("bound", 0.9)
     # A rider short of rest leads for less than the rules' shortest turn: then the proof must allow for that.
     shortest_s = min([rules.shortest_turn_s, *(turn.end_s - turn.start_s for turn in best.ride.turns[:-1])])
@@ -117,10 +129,10 @@ def optimise(
     tell("done", 1.0)
     return write_plan(
         method="optimised" if form == "memorable" else "optimised, free",
-        course=course,
+        course=found_ride.course,
         roster=roster,
         team=team,
-        ground=ground,
+        ground=found_ride.ground,
         speeds_mps=best.speeds_mps,
         rotation=best.rotation,
         ride=best.ride,
@@ -140,6 +152,18 @@ class _Freedom:
     def kind(self, terrain: Terrain) -> str:
         """Stretches of one kind may be ridden by the same lengths, and those of tied terrains must."""
         return "tied" if terrain in self.tied else terrain.value
+
+    def same(self, course: Course, rotation: Rotation) -> NDArray[np.int64]:
+        """(stretches, riders) numbers of turns that must stay the same; see polish.Loose."""
+        count = len(rotation.lengths_s[0])
+        numbers = np.arange(len(course.stretches) * count).reshape(-1, count)
+        kinds = [self.kind(part.terrain) for part in course.stretches]
+        for index, kind in enumerate(kinds):
+            if kind == "tied" or self.equal:
+                numbers[index] = numbers[kinds.index(kind)]
+        if self.equal:
+            numbers[:] = numbers[:, :1]
+        return numbers
 
     def kept(self, course: Course, rotation: Rotation) -> Rotation:
         """The rotation with turns made the same where they must be: their mean over the course, in steps of 5 s."""
@@ -216,24 +240,185 @@ def held(team: Team, ground: Ground, speeds: Floats, rotation: Rotation, halving
     return best
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """A ride that holds, and the course with its last stretch parted where that pays."""
+
+    course: Course
+    ground: Ground
+    effort: Effort
+
+
+def _finish_s(one: Polished) -> float:
+    return one.ride.finish_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Race:
+    """What stays the same while turns and speeds are looked for."""
+
+    course: Course
+    team: Team
+    ground: Ground
+    freedom: _Freedom
+
+    def loose(self, speeds: Floats, rotation: Rotation) -> Loose:
+        """How turns may change at these speeds."""
+        longest = _most_s(self.course, self.team, self.ground, speeds)
+        same = self.freedom.same(self.course, rotation)
+        led = np.array(rotation.lengths_s) > 0
+        for number in np.unique(same):
+            here = (same == number) & led
+            longest[here] = longest[here].min(initial=np.inf)
+        return Loose(longest_s=longest, same=same)
+
+    def held(self, now: Polished) -> Polished | None:
+        """The same mended until all hold, or slowed down; None if neither helps."""
+        after = settled(self.team, self.ground, now)
+        if after is not None:
+            return after
+        slower = held(self.team, self.ground, now.speeds_mps, now.rotation)
+        return None if slower is None else replace(now, speeds_mps=slower.speeds_mps, ride=slower.ride)
+
+    def improved(self, now: Polished, steps: int) -> Polished:
+        """Better speeds and turns of any length, if they can be found."""
+        after = climbed(self.team, self.ground, now, steps, self.loose(now.speeds_mps, now.rotation))
+        return now if after is None else after
+
+    def reordered(self, now: Polished) -> Polished:
+        """With other riders leading, or in another order, where that is better."""
+        best = now
+        for _ in range(2):
+            rotation = _sweep(self.team, self.ground, best, best.rotation, [*self.swaps(), *self.on_off(best)])
+            if rotation == best.rotation:
+                break
+            loose = self.loose(best.speeds_mps, rotation)
+            tried = polished(self.team, self.ground, best.speeds_mps, rotation, 6, loose=loose)
+            tried = self.improved(tried, 6)
+            if lacking_j(self.team, tried.ride, tried.rotation) > 0 or tried.ride.finish_s >= best.ride.finish_s:
+                break
+            best = tried
+        return best
+
+    def with_finale(self, now: Polished) -> tuple["_Race", Polished]:
+        """With other turns on the last kilometres, where that pays; and the race with its last stretch parted there."""
+        best: tuple[_Race, Polished] = self, now
+        for at_m in finales_m(self.course):
+            course, ground = parted(self.course, self.ground, at_m, "finale")
+            race = replace(self, course=course, ground=ground)
+            lengths = now.rotation.lengths_s
+            rotation = replace(now.rotation, lengths_s=(*lengths, lengths[-1]))
+            tried = race.improved(replace(now, rotation=rotation), 10)
+            if tried.ride.finish_s < _FINALE_PAYS * best[1].ride.finish_s:
+                best = race, tried
+        return best
+
+    def swaps(self) -> list[Move]:
+        """Two riders change places in the line at the gun."""
+        if not self.freedom.swaps:
+            return []
+        riders = self.team.riders
+        return [_swap(one, other) for one in range(riders) for other in range(one + 1, riders)]
+
+    def on_off(self, now: Polished) -> list[Move]:
+        """A rider leads on all stretches of a kind, or on none of them."""
+        if self.freedom.equal:
+            return []
+        most_s = _most_s(self.course, self.team, self.ground, now.speeds_mps)
+        groups, _ = self.groups()
+        return [_on_off(self.team, group, rider, most_s) for group in groups for rider in now.rotation.order]
+
+    def longer(self, now: Polished, step_s: float) -> list[Move]:
+        """Everybody's turns longer or shorter by a step on stretches of a kind, or on one; or one rider's."""
+        most_s = _most_s(self.course, self.team, self.ground, now.speeds_mps)
+        groups, single = self.groups()
+        riders = now.rotation.order
+        if len(groups + single) * len(riders) <= _PLENTY:
+            groups += single
+        moves: list[Move] = []
+        for group in groups:
+            sets = [riders] if self.freedom.equal else [riders, *((rider,) for rider in riders)]
+            moves += [
+                _longer(self.course, self.team, group, some, sign * step_s, most_s) for some in sets for sign in (1, -1)
+            ]
+        return moves
+
+    def groups(self) -> tuple[list[tuple[int, ...]], list[tuple[int, ...]]]:
+        """Stretches of a kind; and each stretch that may be ridden unlike the others of its kind, if there are any."""
+        kinds: dict[str, list[int]] = {}
+        for index, part in enumerate(self.course.stretches):
+            kinds.setdefault(self.freedom.kind(part.terrain), []).append(index)
+        groups = [tuple(group) for group in kinds.values()]
+        single: list[tuple[int, ...]] = [
+            (index,)
+            for kind, group in kinds.items()
+            for index in group
+            if len(group) > 1 and kind != "tied" and not self.freedom.equal
+        ]
+        return groups, single
+
+    def in_steps(self, now: Polished, step_s: float) -> _Found | None:
+        """With turns in whole steps."""
+        rotation = self.freedom.kept(self.course, self.rounded(now, step_s))
+        best = polished(self.team, self.ground, now.speeds_mps, rotation, 6)
+        held_best = climbed(self.team, self.ground, best, 6)
+        for _ in range(2):
+            rotation = _sweep(self.team, self.ground, best, rotation, [*self.longer(best, step_s), *self.swaps()])
+            best = polished(self.team, self.ground, best.speeds_mps, rotation, 8)
+            after = climbed(self.team, self.ground, best, 6)
+            if after is not None and (held_best is None or after.ride.finish_s < held_best.ride.finish_s):
+                held_best = after
+        if held_best is None:
+            return None
+        effort = Effort(speeds_mps=held_best.speeds_mps, rotation=held_best.rotation, ride=held_best.ride)
+        return _Found(course=self.course, ground=self.ground, effort=effort)
+
+    def rounded(self, now: Polished, step_s: float) -> Rotation:
+        """Turns in whole steps within the limits, or none; where the limits leave no step, smaller ones."""
+        rules = self.team.rules
+        shortest, longest = rules.shortest_turn_s, rules.longest_turn_s
+        steps = (step for step in (step_s, 1.0) if np.floor(longest / step) * step >= shortest)
+        step = next(steps, shortest)
+        most = np.floor(_most_s(self.course, self.team, self.ground, now.speeds_mps) / step + 1e-9) * step
+        least = np.ceil(shortest / step - 1e-9) * step
+        old = np.array(now.rotation.lengths_s)
+        new = np.clip(np.round(old / step) * step, least, np.maximum(most, least))
+        new = np.where((old > 0) & (most >= least), new, 0.0)
+        empty = ~(new > 0).any(axis=1)
+        new[empty] = np.where(old[empty] > 0, least, 0.0)
+        return replace(now.rotation, lengths_s=tuple(tuple(row) for row in new.tolist()))
+
+
 def _search(
-    course: Course, team: Team, ground: Ground, steady: Effort, form: str, tell: Report, freedom: _Freedom
-) -> Effort:
-    best = _kept(course, team, ground, steady, freedom)
-    for turn_s in _USUAL_TURNS_S:
-        tell("search", 0.3 + 0.3 * _USUAL_TURNS_S.index(turn_s) / len(_USUAL_TURNS_S))
-        rotation, speeds = _smooth_start(course, team, ground, steady, turn_s)
+    course: Course, team: Team, ground: Ground, known: list[Effort], form: str, tell: Report, freedom: _Freedom
+) -> _Found:
+    """The best found. Turns of any length first; then, where the last ones may differ; then in whole steps.
+
+    Args:
+        known: rides that hold anyhow; none slower than these comes out.
+    """
+    race = _Race(course=course, team=team, ground=ground, freedom=freedom)
+    starts: list[Polished] = []
+    for number, turn_s in enumerate(_USUAL_TURNS_S):
+        tell("search", 0.3 + 0.3 * number / len(_USUAL_TURNS_S))
+        rotation, speeds = _smooth_start(course, team, ground, known[0], turn_s)
         rotation = freedom.kept(course, rotation)
-        best = _better(best, _refined(course, team, ground, rotation, speeds, _STEP_S["memorable"], 0, freedom))
+        start = race.held(polished(team, ground, speeds, rotation, 10, loose=race.loose(speeds, rotation)))
+        starts += [] if start is None else [start]
     tell("search", 0.6)
-    best = _better(
-        best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["memorable"], 2, freedom)
-    )
-    if form == "free":
-        best = _better(
-            best, _refined(course, team, ground, best.rotation, best.speeds_mps, _STEP_S["free"], 2, freedom)
-        )
-    return best
+    found: _Found | None = None
+    if starts:
+        starts.sort(key=_finish_s)
+        best = min((race.improved(start, 4) for start in starts[:2]), key=_finish_s)
+        best = race.improved(best, 12)
+        best = race.reordered(best)
+        race, best = race.with_finale(best)
+        found = race.in_steps(best, _STEP_S[form])
+    for effort in known:
+        if found is None or effort.ride.finish_s < found.effort.ride.finish_s:
+            found = _Found(course=course, ground=ground, effort=effort)
+    assert found is not None
+    return found
 
 
 def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, turn_s: float) -> tuple[Rotation, Floats]:
@@ -258,28 +443,6 @@ def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, tu
     return Rotation(order=order, lengths_s=tuple(lengths)), fine
 
 
-def _refined(
-    course: Course,
-    team: Team,
-    ground: Ground,
-    rotation: Rotation,
-    speeds: Floats,
-    step_s: float,
-    rounds: int,
-    freedom: _Freedom,
-) -> Effort | None:
-    """Turns by trial and speeds by slope, in turn; the best that holds."""
-    now = polished(team, ground, speeds, rotation, 6)
-    best = holding(team, ground, now, rotation)
-    for _ in range(rounds):
-        rotation = _sweep(course, team, ground, now, rotation, step_s, freedom)
-        now = polished(team, ground, now.speeds_mps, rotation, 8)
-        after = holding(team, ground, now, rotation)
-        if best is None or (after is not None and after.ride.finish_s < best.ride.finish_s):
-            best = after
-    return best
-
-
 def holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
     """The same ride mended until everybody holds; where that fails, slowed down."""
     mended = settled(team, ground, now)
@@ -301,10 +464,6 @@ def _kept(course: Course, team: Team, ground: Ground, effort: Effort, freedom: _
     return again
 
 
-def _better(one: Effort, other: Effort | None) -> Effort:
-    return one if other is None or one.ride.finish_s <= other.ride.finish_s else other
-
-
 def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Floats:
     """(riders,) mean power on the front of some cells."""
     cells = np.flatnonzero(here)
@@ -312,12 +471,7 @@ def _front_w(team: Team, ground: Ground, speeds: Floats, here: np.ndarray[tuple[
     return np.asarray(np.average(power_w(team, ground, cells, speeds[cells], shares), axis=0))
 
 
-Move = Callable[[Rotation], Rotation | None]
-
-
-def _sweep(
-    course: Course, team: Team, ground: Ground, now: Polished, rotation: Rotation, step_s: float, freedom: _Freedom
-) -> Rotation:
+def _sweep(team: Team, ground: Ground, now: Polished, rotation: Rotation, moves: list[Move]) -> Rotation:
     """Each move on the rotation once, at the speeds at hand, kept if it pays and repeated while it does."""
     kept = kept_j(team, rotation)
     worth = now.worth_s_per_j
@@ -331,12 +485,8 @@ def _sweep(
         return float(1.5 * (np.maximum(-over, 0.0) @ scarce + steep) - 0.6 * np.maximum(over, 0.0) @ worth)
 
     best = cost(rotation)
-    moves = _moves(course, team, rotation, step_s, _most_s(course, team, ground, now.speeds_mps), freedom)
-    if freedom.swaps:
-        riders = len(rotation.order)
-        moves += [_swap(one, other) for one in range(riders) for other in range(one + 1, riders)]
     for move in moves:
-        for _ in range(3):
+        for _ in range(_AGAIN):
             trial = move(rotation)
             if trial is None:
                 break
@@ -356,28 +506,6 @@ def _most_s(course: Course, team: Team, ground: Ground, speeds: Floats) -> Float
         over = np.maximum(_front_w(team, ground, middle, ground.stretch == index) - team.critical_power_w, 1e-6)
         most[index] = np.minimum(most[index], rules.draw_per_turn * team.w_prime_j / over)
     return most
-
-
-def _moves(
-    course: Course, team: Team, rotation: Rotation, step_s: float, most_s: Floats, freedom: _Freedom
-) -> list[Move]:
-    kinds: dict[str, list[int]] = {}
-    for index, part in enumerate(course.stretches):
-        kinds.setdefault(freedom.kind(part.terrain), []).append(index)
-    groups = [tuple(group) for group in kinds.values()]
-    bound = {index for group in groups if freedom.equal or group == tuple(kinds.get("tied", ())) for index in group}
-    single = [(index,) for index in range(len(course.stretches)) if (index,) not in groups and index not in bound]
-    riders = rotation.order
-    if 2 * (len(groups) + len(single)) * len(riders) <= _PLENTY * 2:
-        groups += single
-    moves: list[Move] = []
-    for group in groups:
-        moves += [_longer(course, team, group, riders, sign * step_s, most_s) for sign in (1, -1)]
-        if not freedom.equal:
-            moves += [
-                _longer(course, team, group, (rider,), sign * step_s, most_s) for rider in riders for sign in (1, -1)
-            ]
-    return moves
 
 
 def _longer(
@@ -403,6 +531,22 @@ def _longer(
                 if (new > most_s[index, rider] and by_s > 0) or (len(riders) > 1 and new == 0):
                     return None
                 lengths[index][rider] = new
+            if not any(lengths[index]):
+                return None
+        changed = tuple(tuple(row) for row in lengths)
+        return None if changed == rotation.lengths_s else replace(rotation, lengths_s=changed)
+
+    return move
+
+
+def _on_off(team: Team, group: tuple[int, ...], rider: int, most_s: Floats) -> Move:
+    shortest = team.rules.shortest_turn_s
+
+    def move(rotation: Rotation) -> Rotation | None:
+        lengths = [list(row) for row in rotation.lengths_s]
+        leads = any(lengths[index][rider] > 0 for index in group)
+        for index in group:
+            lengths[index][rider] = 0.0 if leads or most_s[index, rider] < shortest else shortest
             if not any(lengths[index]):
                 return None
         changed = tuple(tuple(row) for row in lengths)
