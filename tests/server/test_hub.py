@@ -25,6 +25,14 @@ async def test_of_states_only_the_newest_waits() -> None:
     assert [await one.next(), await one.next()] == ["state 999", "presence 999"]
 
 
+async def test_what_is_told_anew_leaves_after_what_was_told_before_it() -> None:
+    # The near future was told, then the whole one, then the near one anew: a page must end with the newest.
+    one = listener()
+    for topic, text in (("state", "near 1"), ("whole", "whole 2"), ("state", "near 3")):
+        one.newest(topic, text)
+    assert [await one.next(), await one.next()] == ["whole 2", "near 3"]
+
+
 async def test_a_listener_with_too_many_answers_waiting_is_dropped() -> None:
     one, dropped = listener(), []
     one.on_drop = lambda: dropped.append(True)

@@ -279,6 +279,32 @@ async def test_presence_tells_who_is_here_ready_and_hears(here: Arena) -> None:
             pass
 
 
+async def test_a_pong_ties_the_race_clock_to_the_servers_own_which_a_page_learns_before_the_start(here: Arena) -> None:
+    made = await here.opened()
+    director = await here.page(made.code, made.ticket)
+    await director.send(kind="ping", sent=1)
+    before = await director.next("pong")
+    await started(director, 60)
+    await director.send(kind="ping", sent=2)
+    after = await director.next("pong")
+    assert (before["running"], before["gun_ms"]) == (False, None)
+    assert before["epoch"] == after["epoch"]
+    own_ms = after["received_ms"] + after["gun_ms"]
+    assert 0 <= own_ms - before["received_ms"] < 10_000
+
+
+async def test_the_whole_future_is_told_soon_after_each_fact_so_that_a_page_cut_off_then_holds_it(here: Arena) -> None:
+    made = await here.opened()
+    director = await here.page(made.code, made.ticket)
+    await started(director, 60)
+    await director.settled(await director.tap("order_seen", order=["otto", "maya", "ana", "jo"]))
+    begun_s = time.monotonic()
+    whole = await state_where(director, lambda state: state["future"] == 3 and state["cues_until_ms"] > 400_000)
+    # A second after the fact; the rest is for a busy machine. A race of nine kilometres lasts twelve minutes or so.
+    assert time.monotonic() - begun_s < 4
+    assert max(cue["due_ms"] for cue in whole["cues"]) > 400_000
+
+
 async def test_pong_brings_back_what_was_sent_and_the_clock_of_the_race(here: Arena) -> None:
     made = await here.opened()
     director = await here.page(made.code, made.ticket)
