@@ -56,6 +56,7 @@ class BadLine:
         self._servers: list[asyncio.Server] = []
         self._writers: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._closed = False
         self._alive = asyncio.Event()
         self._alive.set()
 
@@ -65,6 +66,8 @@ class BadLine:
         async def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
             self._writers.add(writer)
             await self._alive.wait()  # a dead line takes the knock and says nothing
+            if self._closed:
+                return
             try:
                 there = await asyncio.open_connection("127.0.0.1", port)
             except OSError:
@@ -92,6 +95,7 @@ class BadLine:
 
     async def close(self) -> None:
         """Break all off and listen no more."""
+        self._closed = True
         for server in self._servers:
             server.close()
         self.come_back()
