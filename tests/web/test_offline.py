@@ -12,6 +12,7 @@ import pytest
 
 from tests.conftest import ROOT, LiveServer
 from tests.server.serving import serving, settings_for
+from tests.web.test_race_end_to_end import NOTE_CUES, everybody_joins, prepare
 
 WITHIN_MS = 1_000
 """A page stands so soon, or nobody waits for it."""
@@ -117,3 +118,72 @@ async def test_a_browser_finds_nothing_that_keeps_the_pages_from_being_installed
     manifest = await devtools.send("Page.getAppManifest")
     assert manifest["errors"] == []
     assert json.loads(manifest["data"])["start_url"] == "/"
+
+
+# A race
+
+
+OFFSET = "live.clock.now - Date.now()"
+
+
+async def test_a_bar_screen_loaded_anew_without_the_server_goes_on_calling_on_time_and_hands_over_when_it_is_back(
+    live_server: LiveServer, browser: Any
+) -> None:
+    _, _, links = await asyncio.to_thread(prepare, live_server)
+    pages = await everybody_joins(browser, {name: links[name] for name in ("Director", "Maya")})
+    await pages["Director"].get_by_role("button", name="10 s").click()
+    await pages["Director"].get_by_role("button", name="Start the countdown").click()
+    maya = pages["Maya"]
+    await maya.wait_for_function("() => navigator.serviceWorker.controller && live.clock.now > 6000", timeout=40_000)
+    before = await maya.evaluate(OFFSET)
+    coming = await maya.evaluate("live.timeline.coming.filter((cue) => live.player.words(cue)).map((cue) => cue.id)")
+    assert await maya.evaluate("live.timeline.known > 60000")
+
+    await asyncio.to_thread(live_server.kill)
+    await maya.reload()
+    assert await opened_in_ms(maya) < WITHIN_MS
+    await maya.wait_for_selector("text=/No connection: calling on alone.*Opened with what was known/")
+    await maya.evaluate(NOTE_CUES)
+    # The clock is kept to within what it owns up to, and a reload is short.
+    off = abs(await maya.evaluate(OFFSET) - before)
+    assert off <= await maya.evaluate("live.clock.error")
+    assert off < 50
+    # Her own switches come every 40 s; whatever is hers within 30 s is called in time, once, and heard.
+    await maya.wait_for_function("() => live.clock.now > 36000", timeout=60_000, polling=200)
+    shown = [cue for cue in await maya.evaluate("shown") if cue["id"] in coming]
+    assert len(shown) >= 3
+    assert len({cue["id"] for cue in shown}) == len(shown)
+    assert max(abs(cue["at"] - cue["due"]) for cue in shown) < 500, "on a machine as busy as a test's"
+    assert len([at for at in await maya.evaluate("starts") if at is not None]) >= 3
+
+    await asyncio.to_thread(live_server.start)
+    await maya.wait_for_function("() => live.socket.link === 'open' && live.recalled === null", timeout=30_000)
+    assert await maya.evaluate("live.state.phase") == "racing"
+    assert await maya.locator("link-strip li[data-key=link]").count() == 0
+
+
+async def test_a_lobby_loaded_anew_without_the_server_shows_who_one_is_and_that_nothing_new_comes(
+    live_server: LiveServer, browser: Any
+) -> None:
+    _, _, links = await asyncio.to_thread(prepare, live_server)
+    (maya,) = (await everybody_joins(browser, {"Maya": links["Maya"]})).values()
+    await maya.wait_for_function("() => navigator.serviceWorker.controller !== null")
+    await asyncio.to_thread(live_server.kill)
+    await maya.reload()
+    await maya.wait_for_selector("text=You are Maya")
+    await maya.wait_for_selector("text=/No connection: nothing new comes in/")
+
+
+async def test_nothing_of_a_race_that_is_taken_off_the_list_stays_on_the_device(
+    live_server: LiveServer, browser: Any
+) -> None:
+    code, _, links = await asyncio.to_thread(prepare, live_server)
+    (maya,) = (await everybody_joins(browser, {"Maya": links["Maya"]})).values()
+    kept_now = f"""async () => {{
+      const {{ recallRace }} = await import('/web/lib/kept-race.js')
+      const race = await recallRace('{code}', live.ticket, Date.now())
+      return race && race.welcome.you.rider
+    }}"""
+    assert await maya.evaluate(kept_now) == "maya"
+    await maya.evaluate(f"async () => (await import('/web/lib/keep.js')).forgetRace('{code}')")
+    assert await maya.evaluate(kept_now) is None

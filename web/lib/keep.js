@@ -3,6 +3,8 @@
  * Must not know what any of it means. A browser that refuses storage still works; it only forgets.
  */
 
+import { dropRace } from './kept-race.js'
+
 const PREFIX = 'swingoff.'
 
 /** Where lib/api.js keeps tickets. */
@@ -88,10 +90,11 @@ export function linkedRaces() {
 }
 
 /**
- * Take a race off the list, and its ticket off this device; whoever wants it back needs its link.
+ * Take a race off the list, and its ticket and all that was kept of it off this device; whoever wants it back needs its link.
  * @param {string} code
  */
 export function forgetRace(code) {
+  void dropRace(code)
   try {
     localStorage.removeItem(TICKET + code)
     sessionStorage.removeItem(TICKET + code)

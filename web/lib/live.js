@@ -3,6 +3,8 @@
  */
 
 import { foretold } from './foretell.js'
+import { keepRace, recallRace } from './kept-race.js'
+import { openedOffline } from './offline.js'
 import { RaceClock } from './race-clock.js'
 import { Timeline } from './timeline.js'
 import { CuePlayer } from './cue-player.js'
@@ -31,13 +33,22 @@ import { Voice } from './voice.js'
 
 /** The clock is asked at least once a second: who hears nothing for longer is alone, be the line open or not. */
 const ALONE_MS = 2000
+/** How often at the most what is known is kept; another future is kept at once. */
+const KEEP_MS = 5000
+/** A page that wasn't opened offline gives the server so long before it goes by what was kept. */
+const PATIENCE_MS = 2500
 
 export class Live {
   /** @type {Welcome | null} */
   welcome = null
   /** @type {StateMessage | null} */
   state = null
+  /** When what is shown was kept by an earlier page, on this device's own clock; null once the server is heard. @type {number | null} */
+  recalled = null
   #newest = -Infinity
+  #kept = { at: -Infinity, future: -1 }
+  /** @type {import('./kept-race.js').KeptRace | null} */
+  #found = null
 
   /**
    * @param {string} code
@@ -45,8 +56,13 @@ export class Live {
    * @param {Handlers} handlers
    */
   constructor(code, ticket, handlers) {
+    this.code = code
+    this.ticket = ticket
     this.handlers = handlers
     this.clock = new RaceClock()
+    void recallRace(code, ticket, this.clock.wall()).then((found) => {
+      this.#found = found
+    })
     this.timeline = new Timeline()
     this.voice = new Voice(this.clock.read)
     this.player = new CuePlayer({
@@ -91,13 +107,15 @@ export class Live {
 
   /** How long nothing has been heard, ms. */
   get silence() {
-    return this.socket.heard === null ? 0 : this.clock.read() - this.socket.heard
+    if (this.socket.heard !== null) return this.clock.read() - this.socket.heard
+    return this.recalled === null ? 0 : Infinity
   }
 
   #tick() {
     const sent = this.clock.ask()
     if (sent !== null) this.socket.send({ kind: 'ping', sent })
     this.socket.watch()
+    if (this.#found && this.clock.read() > (openedOffline ? 0 : PATIENCE_MS)) this.#recall(this.#found)
     this.#goOn()
   }
 
@@ -114,6 +132,7 @@ export class Live {
   /** @param {import('./messages.js').Outbound} message */
   #hear(message) {
     const { handlers } = this
+    this.#found = this.recalled = null
     switch (message.kind) {
       case 'welcome':
         this.welcome = message
@@ -145,5 +164,33 @@ export class Live {
     // First the screens, which know what this device speaks of a cue.
     this.handlers.onState(state)
     this.player.changed(state.cues)
+    this.#keep()
+  }
+
+  /** For a page that is loaded without the server. What it holds is what this one would have gone on with. */
+  #keep() {
+    const { welcome, state, timeline, clock } = this
+    const now = clock.read()
+    if (!welcome || !state || this.recalled !== null || (now - this.#kept.at < KEEP_MS && state.future === this.#kept.future)) return
+    this.#kept = { at: now, future: state.future }
+    void keepRace(this.code, this.ticket, {
+      wall: clock.wall(), welcome, state: { ...state, cues: timeline.coming }, until: timeline.known, clock: clock.kept,
+    })
+  }
+
+  /**
+   * Nobody answers: go on with what an earlier page kept. What fell due meanwhile was told there, or is over.
+   * @param {import('./kept-race.js').KeptRace} found
+   */
+  #recall({ wall, welcome, state, until, clock }) {
+    this.#found = null
+    this.recalled = wall
+    this.welcome = welcome
+    this.handlers.onWelcome(welcome)
+    if (clock) this.clock.recall(clock)
+    const now = this.clock.now
+    const cues = now === null ? [] : state.cues.filter((cue) => cue.due_ms > now)
+    this.#take({ ...state, cues, cues_until_ms: until, clock: now === null ? null : Math.round(now) })
+    this.#newest = -Infinity
   }
 }

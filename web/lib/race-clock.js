@@ -14,6 +14,7 @@
 /** @typedef {import('./messages.js').Pong} Pong */
 /** @typedef {{ at: number, ahead: number }} Bound what the server's clock was ahead of ours at an instant of ours, at the most or least */
 /** @typedef {{ low: number, high: number }} Room */
+/** @typedef {{ wall: number, ahead: number, drift: number, error: number, gun: number, rate: number, epoch: number | null }} KeptClock how the server's clock lay to this device's own */
 /** @typedef {{ at: number, ahead: number, drift: number, error: number }} Belief how far ahead, and when that was found */
 
 /** Of each slot of time only the tightest top and bottom are kept; in it drift is too little to matter. */
@@ -34,6 +35,8 @@ const GOOD_ERROR_MS = 8
 const ENOUGH = 25
 /** Our clock stood still while this machine slept, or the wall clock was set; either way more than clocks are slewed. */
 const LEAP_MS = 300
+/** A wall clock is rounded, and slewed by whoever keeps it right; what it may have been set by isn't in this. */
+const WALL_ERROR_MS = 20
 /** Browsers round their clock to a tenth of a millisecond or so. */
 const SLACK_MS = 1
 const STRANGE_MS = 1000
@@ -188,6 +191,33 @@ export class RaceClock {
     else if (now === null) this.#hinted = clock - this.read() * this.#rate
     // The start was called off and set anew, or this state was long on its way: an exchange will say.
     else if (Math.abs(clock - now) > STRANGE_MS) this.#asked = -Infinity
+  }
+
+  /** How the race clock lies to this device's own, for a page that is loaded while nobody can be asked; null if unsure. */
+  get kept() {
+    if (this.#gun === null || this.#belief === null || this.inDoubt) return null
+    const [at, wall, { ahead, drift }] = [this.read(), this.wall(), this.#belief]
+    /** @type {KeptClock} */
+    const kept = {
+      wall, drift, gun: this.#gun, rate: this.#rate, epoch: this.#epoch,
+      ahead: ahead + drift * (at - this.#belief.at) + at - wall, error: this.error / this.#rate,
+    }
+    return kept
+  }
+
+  /**
+   * Go by what the page before this one kept, until an exchange says it better. It is right to within its error unless
+   * this device's clock was set meanwhile, which nobody can see.
+   * @param {KeptClock} kept
+   */
+  recall({ wall, ahead, drift, error, gun, rate, epoch }) {
+    const at = this.read()
+    const gone = this.wall() - wall
+    if (gone < 0) return
+    this.#gun = gun
+    this.#rate = rate
+    this.#epoch = epoch
+    this.#belief = { at, ahead: ahead + drift * gone + wall + gone - at, drift, error: error + DRIFT * gone + WALL_ERROR_MS }
   }
 
   /** A new connection: perhaps to a server that was started anew, so ask at once. */

@@ -8,7 +8,7 @@ import { codeHere, ticketFor } from '../lib/api.js'
 import { h } from '../lib/html.js'
 import { Live } from '../lib/live.js'
 import { mustStop } from '../lib/must-stop.js'
-import { keepPages } from '../lib/offline.js'
+import { keepPages, openedOffline } from '../lib/offline.js'
 import { clockText, countdownText } from '../lib/race-clock.js'
 import { keepAwake } from '../lib/wake-lock.js'
 import { LinkStrip, registerLinkStrip } from '../parts/link-strip/link-strip.js'
@@ -59,16 +59,12 @@ let screen = null
 let shown = null
 /** @type {PresenceMessage | null} */
 let presence = null
-/** How long a stop keeps the air: no other call is spoken over what it asks for. */
-const HUSH_MS = 10_000
 /** How long it is said that calls were missed. */
 const MISSED_MS = 15_000
 /** A page that knows less ahead, with no connection, says how much. */
 const WHOLE_MS = 180_000
 /** A clock that may be off by more is no clock to switch by. */
 const POOR_CLOCK_MS = 250
-/** When the last stop was called, race clock. */
-let stopped = -Infinity
 /** @type {Map<string, number>} riders for whom the bell has rung, and for which word of theirs */
 const rung = new Map()
 /**
@@ -98,7 +94,6 @@ if (ticket) {
     onError: (error) => strip.say('refusal', error.sentence),
     onLink: (link) => link === 'open' && strip.say('refusal', ''),
     onCue: (cue) => {
-      if (cue.kind === 'stop' && screen?.words(cue)) stopped = cue.due_ms
       screen?.cue(cue)
     },
     onMissed: (cue) => {
@@ -106,7 +101,7 @@ if (ticket) {
       missed.count += 1
       missed.seen = null
     },
-    words: (cue) => (hushed(cue) ? null : (screen?.words(cue) ?? null)),
+    words: (cue) => screen?.words(cue) ?? null,
     onFrame: (now) => {
       strip.say('link', linkSentence())
       strip.say('clock', clockSentence())
@@ -135,9 +130,6 @@ if (ticket) {
     if (presence) screen.presence(presence)
   }
 
-  /** @param {CueMessage} cue */
-  const hushed = (cue) => cue.kind !== 'stop' && cue.due_ms >= stopped && cue.due_ms < stopped + HUSH_MS
-
   /**
    * A rider in need is told to directors above everything else, with a bell, until they have put it away.
    * @param {StateMessage} state
@@ -158,8 +150,13 @@ if (ticket) {
     const { link, refusal, pending } = live.socket
     if (link === 'open') return ''
     if (link === 'refused') return refusal
-    if (live.socket.heard === null) return live.clock.read() > 3000 ? 'No connection to the race yet; trying again.' : ''
     const waiting = pending ? ` ${pending} ${pending === 1 ? 'tap waits' : 'taps wait'} to be sent.` : ''
+    if (live.recalled !== null) {
+      const ago = Math.round((live.clock.wall() - live.recalled) / 1000)
+      const when = ago < 120 ? `${ago} s` : `${Math.round(ago / 60)} min`
+      return `No connection: ${aloneWords()} Opened with what was known ${when} ago, by this device’s own clock: wrong if that was set since.${waiting}`
+    }
+    if (live.socket.heard === null) return openedOffline || live.clock.read() > 3000 ? 'No connection to the race yet; trying again.' : ''
     return `No connection: ${aloneWords()} Last heard ${Math.round(live.silence / 1000)} s ago.${waiting}`
   }
 
