@@ -57,6 +57,8 @@ _GRAIN = 0.006
 _STEP_S = 5.0
 _SCALES = (1.3, 1.0, 0.9, 0.8, 0.7, 0.55, 0.4, 0.25, 0.1)
 _HALVINGS = 8
+_RACE_PACE_MPS = 15.0
+"""Over within the longest turn at this pace, 54 km/h, a stretch can be led by one rider alone. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,7 @@ def steady_plan(course: Course, roster: Roster, rules: RaceRules) -> Plan:
         NoPlan: somebody cannot hold the line at any pace; the sentence says who, where, by how much, what mends it.
     """
     check_counted(roster, rules)
-    check_wishes(course, roster)
+    check_wishes(course, roster, rules)
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     effort = steady_ride(course, roster, team, ground, tuple(range(team.riders)))
     return write_plan(
@@ -105,17 +107,19 @@ def check_counted(roster: Roster, rules: RaceRules) -> None:
         )
 
 
-def check_wishes(course: Course, roster: Roster) -> None:
-    """Refuse wishes by which nobody would lead on some terrain of the course."""
-    for terrain, field in WISH_FIELDS.items():
-        part = next((part for part in course.stretches if part.terrain is terrain), None)
-        if part is not None and all(getattr(rider, field) == "none" for rider in roster.riders):
-            raise RosterRefused(
-                "roster",
-                f"leading {field.replace('_', ' ')}",
-                f"nobody who leads on {part.name}",
-                "expected at least one rider who leads there, in short turns if need be",
-            )
+def check_wishes(course: Course, roster: Roster, rules: RaceRules) -> None:
+    """Refuse wishes by which nobody would lead on some stretch, or one alone for longer than the longest turn."""
+    for part in course.stretches:
+        where = f"leading {WISH_FIELDS[part.terrain].replace('_', ' ')}"
+        leaders = [one for one in roster.riders if getattr(one, WISH_FIELDS[part.terrain]) != "none"]
+        if not leaders:
+            found = f"nobody who leads on {part.name}"
+            allowed = "expected at least one rider who leads there, in short turns if need be"
+            raise RosterRefused("roster", where, found, allowed)
+        if len(leaders) == 1 and part.length_m > rules.longest_turn_s * _RACE_PACE_MPS:
+            found = f"only {leaders[0].name} who leads on {part.name}, {part.length_m / 1000:.1f} km"
+            allowed = f"expected two at least: it takes longer than the longest turn, {rules.longest_turn_s:g} s"
+            raise RosterRefused("roster", where, found, allowed)
 
 
 def holds(team: Team, ride: Ride, riders: tuple[int, ...]) -> bool:

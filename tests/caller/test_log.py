@@ -7,9 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from caller.errors import LogRefused
-from caller.facts import FACT_TYPES, Entry, Fact, PlanOffered, RaceFinished, StartCalledOff, StartSet, Undo
+from caller.facts import FACT_TYPES, Entry, Fact, PlanOffered, RaceFinished, RaceOpened, StartCalledOff, StartSet, Undo
 from caller.log import KINDS, dump, load
+from caller.plan import RaceRules
+from caller.planner import steady_plan
 from caller.units import LOBBY_MS
+from tests.caller.planning import FLAT, TEAM
 from tests.caller.test_race import ANY_FACT
 from tests.play import some_race
 
@@ -84,3 +87,23 @@ def test_a_fact_with_fields_missing_too_many_or_wrong_is_refused(fact: dict) -> 
 def test_no_text_whatever_does_more_than_be_refused(text: str) -> None:
     with pytest.raises(LogRefused):
         load(text)
+
+
+def test_a_race_opened_before_wishes_curves_and_spending_were_known_still_loads() -> None:
+    opened = RaceOpened(
+        name="Evening", course=FLAT, roster=TEAM, rules=RaceRules(), plan=steady_plan(FLAT, TEAM, RaceRules())
+    )
+    entry = Entry(seq=1, at_ms=0, by="director", seen_ms=None, fact=opened)
+    line = json.loads(dump(entry))
+    for rider in line["fact"]["roster"]["riders"]:
+        for wish in ("on_flat", "on_climbs", "on_descents"):
+            del rider[wish]
+    del line["fact"]["plan"]["spent"]
+    for reserve in line["fact"]["plan"]["reserves"]:
+        del reserve["curve"], reserve["least_at_m"]
+    old = load(json.dumps(line)).fact
+    assert isinstance(old, RaceOpened)
+    assert old.roster == TEAM
+    assert old.plan.finish_s == opened.plan.finish_s
+    assert old.plan.reserves[0].curve == ()
+    assert load(dump(entry)) == entry
