@@ -14,13 +14,14 @@ from caller.facts import Aloud, CallAloud, Fact, GoWithout, LineBunched, LineSur
 from caller.physics import drift_s
 from caller.plan import Plan, RaceRules, rule_at
 from caller.rotation import Change, Length, Line, Place, begin, project
-from caller.units import RiderId, ms_from_s
+from caller.units import RiderId, clock_text, ms_from_s
 
 __all__ = [
     "FORM_STEPS",
     "LEAST_TURN_MS",
     "LOOSE_KINDS",
     "RULES",
+    "Effort",
     "Gap",
     "News",
     "PlanPolicy",
@@ -31,8 +32,8 @@ __all__ = [
     "gap_opened",
     "loose_cues",
     "out",
-    "ride_on",
     "plan_power_w",
+    "ride_on",
     "stay_on",
     "time_check",
 ]
@@ -58,6 +59,8 @@ _NEWS_SETTLE_MS = 2_500
 """How long an order must stand before it is named: of two riders back at once, or a slip put right, the line hears
 once. Engineering judgement, no source."""
 _HOLD_STEP_W = 5
+_LAST_TURN_MS = 15_000
+"""A turn that begins so shortly before the last effort is ridden in it for the greater part."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +102,21 @@ class News:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """The last effort, as reserves allow it.
+
+    Attributes:
+        start_m: where it begins.
+        needed: who must be at the line.
+        spent: who is spent on the way, and when at the latest; ms.
+    """
+
+    start_m: float
+    needed: tuple[RiderId, ...]
+    spent: tuple[tuple[RiderId, int], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Situation:
     """All that a rule may look at.
 
@@ -109,6 +127,7 @@ class Situation:
         form: riders on another day than planned, as (rider, one of FORM_STEPS).
         gaps: those that stand open.
         news: an order that is still to be named.
+        effort: the last one, as reserves allow it; None while the end is far, and then it is as the rules say.
         settled_ms: when the last fact came in; nothing that follows from it is due before its commit window is over.
         start_seq: the entry that set the start; None in the lobby.
         countdown_ms: how long the countdown is.
@@ -124,6 +143,7 @@ class Situation:
     form: tuple[tuple[RiderId, float], ...]
     gaps: tuple[Gap, ...]
     news: News | None
+    effort: Effort | None
     settled_ms: int
     start_seq: int | None
     countdown_ms: int
@@ -166,10 +186,12 @@ class PlanPolicy:
         A rider who had half the rest earns half the turn; more rest than planned earns no more. No turn is longer than
         the reserve allows. Whoever only follows comes through and straight off.
         """
-        stretch = rule_at(self.plan, place_m(self.plan, self.position, began_ms))
+        at_m = place_m(self.plan, self.position, began_ms)
+        stretch = rule_at(self.plan, at_m)
         rule = stretch.turn_of(rider)
         planned_ms = 0 if rule is None else ms_from_s(rule.length_s)
-        forms = dict(self.form)
+        # Whoever was to be spent by now and still rides follows behind those who lead, for as long as it goes.
+        forms = dict(self.form) | {spent: 0.0 for spent, spent_m in self.plan.spent if spent_m <= at_m}
         form = forms.get(rider, 1.0)
         if form == 0.0:
             return Length(planned_ms=0, granted_ms=LEAST_TURN_MS, because="only follows for now")
@@ -201,8 +223,10 @@ class PlanPolicy:
 
         Not by the day: of a rider who has little left the others don't know, and go onto the last wheel as ever.
         """
-        rule = rule_at(self.plan, place_m(self.plan, self.position, at_ms)).turn_of(rider)
-        return rule is None or ms_from_s(rule.length_s) == 0
+        at_m = place_m(self.plan, self.position, at_ms)
+        rule = rule_at(self.plan, at_m).turn_of(rider)
+        spent = any(one == rider and spent_m <= at_m for one, spent_m in self.plan.spent)
+        return spent or rule is None or ms_from_s(rule.length_s) == 0
 
     def drift_ms(self, passed: int) -> int:
         """See physics.drift_s."""
@@ -363,21 +387,53 @@ def _new_order(situation: Situation, changes: tuple[Change, ...], until_ms: int)
 
 
 def _all_in(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
-    """The last metres."""
+    """The last metres: where reserves last to the line, or as the rules say."""
     if situation.line.turn is None or situation.rules.all_in_m == 0:
         return
-    at_m = max(0.0, situation.course.length_m - situation.rules.all_in_m)
+    effort = situation.effort
+    at_m = max(0.0, situation.course.length_m - situation.rules.all_in_m) if effort is None else effort.start_m
     yield Cue(
         id="all_in",
         kind=CueKind.ALL_IN,
         due_ms=arrival_ms(situation.plan, situation.position, at_m),
+        order=() if effort is None else effort.needed,
         because=f"{situation.course.length_m - at_m:.0f} m to go",
     )
 
 
+def _spend(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
+    """Whoever need not finish is told which turn is the last."""
+    effort = situation.effort
+    if effort is None:
+        return
+    begins_ms = arrival_ms(situation.plan, situation.position, effort.start_m) - _LAST_TURN_MS
+    for rider, spent_ms in effort.spent:
+        last = [change for change in changes if change.begun.rider == rider and begins_ms <= change.at_ms]
+        for change in last[:1]:
+            yield Cue(
+                id=f"spend:{rider}",
+                kind=CueKind.SPEND,
+                due_ms=change.at_ms - CUE_TABLE[CueKind.SPEND].lead_ms,
+                to=(rider,),
+                rider=rider,
+                because=f"spent by {clock_text(spent_ms)}; others can hold it to the line",
+            )
+
+
 Rule = Callable[[Situation, tuple[Change, ...], int], Iterator[Cue]]
 
-RULES: tuple[Rule, ...] = (_start, _switch, _stand_by, _hold, _latch_on, _close_gap, _new_order, _terrain, _all_in)
+RULES: tuple[Rule, ...] = (
+    _start,
+    _switch,
+    _stand_by,
+    _hold,
+    _latch_on,
+    _close_gap,
+    _new_order,
+    _terrain,
+    _all_in,
+    _spend,
+)
 """Every rule that makes cues from the state. A new cue adds a function here; it doesn't lengthen one."""
 
 LOOSE_RULES: tuple[Rule, ...] = (_close_gap, _new_order)

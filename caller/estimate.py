@@ -19,7 +19,7 @@ from caller.physics import (
     standard_pressure_pa,
 )
 from caller.plan import Plan, RaceRules
-from caller.riders import Roster
+from caller.riders import Rider, Roster
 from caller.units import RiderId, ms_from_s, s_from_ms
 
 __all__ = [
@@ -30,6 +30,7 @@ __all__ = [
     "at_start",
     "error_m",
     "fresh",
+    "lead_and_wheel_w",
     "passed",
     "place_m",
     "speed_mps",
@@ -213,6 +214,38 @@ def spent(
         )
         left.append(Reserve(rider=reserve.rider, left_j=left_j))
     return tuple(left)
+
+
+def lead_and_wheel_w(
+    riders: tuple[Rider, ...], *, course: Course, rules: RaceRules, at_m: float, speed_mps: float
+) -> tuple[tuple[float, float], ...]:
+    """What each rider of a line gives at a place and a steady speed: on its front, and on a wheel in the mean; W.
+
+    Source: as spent.
+    """
+    height_m = height_at(course, at_m)
+    pressure_pa = standard_pressure_pa(height_m) if rules.pressure_hpa is None else 100 * rules.pressure_hpa
+    density = air_density_kg_m3(rules.temperature_c, pressure_pa, rules.humidity)
+    shares = shelter_shares(len(riders), rules.shelter_efficiency, rules.shelter_table)
+    wheels = shares[1:] or shares
+    grade = grade_at(course, at_m)
+
+    def power_w(rider: Rider, share: float) -> float:
+        return max(
+            0.0,
+            road_power_w(
+                speed_mps=speed_mps,
+                grade=grade,
+                mass_kg=rider.all_up_mass_kg,
+                drag_area_m2=rider.drag_area_m2 * share,
+                density_kg_m3=density,
+                wind_mps=rules.wind_mps,
+                rolling=rules.rolling,
+            ),
+        )
+
+    mean = sum(wheels) / len(wheels)
+    return tuple([(power_w(rider, shares[0]), power_w(rider, mean)) for rider in riders])
 
 
 _second = itemgetter(1)

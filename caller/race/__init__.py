@@ -5,12 +5,13 @@ which something happens with no new fact. ``calls`` is the whole known future. N
 waits until the next wake or a fact, whichever comes first, and hands over the instant.
 
 ``state`` is the value, ``taking`` what facts do to it, ``undoing`` how they are taken back, ``passing`` what time does
-to it, ``showing`` what drivers show of it.
+to it, ``showing`` what drivers show of it, ``ending`` its last effort and its result.
 
 Must not decide where a rider is (rotation), how long a turn is or when a cue is due (calling), or in which words
 (speech).
 """
 
+from caller.race.ending import Result, result, result_says
 from caller.race.passing import advance, calls, next_wake
 from caller.race.showing import (
     Upcoming,
@@ -30,6 +31,7 @@ __all__ = [
     "Decision",
     "Phase",
     "RaceState",
+    "Result",
     "Upcoming",
     "advance",
     "calls",
@@ -39,6 +41,8 @@ __all__ = [
     "position_now",
     "replay",
     "reserves_now",
+    "result",
+    "result_says",
     "spare_riders",
     "start",
     "take",

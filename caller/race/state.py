@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from caller.calling import Gap, News, PlanPolicy, Situation
+from caller.calling import Effort, Gap, News, PlanPolicy, Situation
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import PlanRefused
 from caller.estimate import Position, Reserve, arrival_ms, at_start, fresh, place_m, speed_mps, spent
@@ -86,7 +86,7 @@ class Held:
     form: tuple[tuple[RiderId, float], ...]
     gaps: tuple[Gap, ...]
     decisions: tuple[tuple[RiderId, Decision], ...]
-    touched: frozenset[str] = frozenset()
+    touched: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +132,9 @@ class RaceState:
         gaps: those that stand open.
         decisions: on riders adrift.
         news: another order than the line was last told of, to be named; None once it is.
+        effort: the last one, as reserves allowed it at ``effort_ms``; None while the end is far.
+        order_changes: how many orders were named beside the first.
+        finished_ms, counted_rider: when the counted rider crossed the line, and who that was if it was told.
         lately: when kinds that must not nag were last told.
         doubles: requests of the last moments, as (instant, who asked, what), for what two directors ask at once.
         settled_ms: when the last fact came in.
@@ -154,6 +157,11 @@ class RaceState:
     gaps: tuple[Gap, ...] = ()
     decisions: tuple[tuple[RiderId, Decision], ...] = ()
     news: News | None = None
+    effort: Effort | None = None
+    effort_ms: int = LOBBY_MS
+    order_changes: int = 0
+    finished_ms: int | None = None
+    counted_rider: RiderId | None = None
     lately: tuple[Lately, ...] = ()
     doubles: tuple[tuple[int, str, Fact], ...] = ()
     settled_ms: int = LOBBY_MS
@@ -210,6 +218,7 @@ def situation_of(state: RaceState) -> Situation:
         form=state.form,
         gaps=state.gaps,
         news=state.news,
+        effort=state.effort,
         settled_ms=state.settled_ms,
         start_seq=state.start_seq,
         countdown_ms=state.countdown_ms,
@@ -226,7 +235,7 @@ def with_told(state: RaceState, cues: tuple[Cue, ...]) -> RaceState:
             others = [one for one in made.lately if one.kind is not cue.kind or one.rider != cue.rider]
             made = changed(made, lately=(*others, Lately(kind=cue.kind, rider=cue.rider, due_ms=cue.due_ms)))
         elif cue.kind is CueKind.NEW_ORDER:
-            made = changed(made, news=None)
+            made = changed(made, news=None, order_changes=made.order_changes + 1)
     return made
 
 

@@ -57,6 +57,7 @@ from caller.facts import (
     Undo,
     WaitFor,
 )
+from caller.race.ending import with_effort
 from caller.race.passing import advance, ahead_with_loose
 from caller.race.showing import finish_ms, position_now, spare_riders
 from caller.race.state import (
@@ -74,7 +75,7 @@ from caller.race.state import (
     with_reserves,
     with_told,
 )
-from caller.race.undoing import hold, undone, with_fair_warning, with_touched
+from caller.race.undoing import hold, undone, with_fair_warning
 from caller.rotation import (
     Place,
     hogs,
@@ -96,6 +97,9 @@ _SEEN_BACK_MS = 5_000
 
 _ONCE = (LengthenTurn, ShortenTurn, FeltGood, FeltEmpty, CallAloud, SayAloud, Undo)
 """What counts again each time it is said, and so only once when two say it as one."""
+
+_EFFORT_EVERY_MS = 15_000
+"""Reserves change slowly, and it is worked out at some cost."""
 
 _AS_ONE_MS = 1_500
 _MOST_DOUBLES = 8
@@ -148,13 +152,15 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     if _asked_by_another(reached, entry):
         return changed(reached, seq=entry.seq), fixed
     taken, cues = _apply(reached, entry)
-    if not isinstance(fact, Undo):
-        taken = with_touched(reached, taken)
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     if taken.line is not reached.line:
         taken = with_fair_warning(_with_open_gaps(taken))
     taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms, doubles=_with_double(taken, entry))
+    if _effort_may_differ(reached, taken):
+        effort = with_effort(taken)
+        if effort is not None:
+            taken = changed(taken, effort_ms=entry.at_ms, effort=effort if effort != taken.effort else taken.effort)
     taken = changed(taken, ahead=_still_ahead(reached, taken))
     if cues:
         taken = with_told(taken, cues)
@@ -183,6 +189,17 @@ def _with_open_gaps(state: RaceState) -> RaceState:
     return state if gaps is state.gaps else changed(state, gaps=gaps)
 
 
+def _effort_may_differ(before: RaceState, after: RaceState) -> bool:
+    """Whether the last effort is to be looked at again: the line or its place was seen anew, and not just now."""
+    if after.line is before.line and after.position is before.position:
+        return False
+    return (
+        after.position is not before.position
+        or len(after.line.members) != len(before.line.members)
+        or after.now_ms >= after.effort_ms + _EFFORT_EVERY_MS
+    )
+
+
 def _still_ahead(before: RaceState, after: RaceState) -> Ahead | None:
     """What is still known of the near future: all but what LOOSE_RULES make, if nothing else has changed."""
     same = (
@@ -190,6 +207,7 @@ def _still_ahead(before: RaceState, after: RaceState) -> Ahead | None:
         and after.position is before.position
         and after.form is before.form
         and after.setup is before.setup
+        and after.effort is before.effort
         and after.phase is before.phase
     )
     return ahead_with_loose(before.ahead, after) if same else None
@@ -298,7 +316,7 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
             return _gap_opened(state, entry, rider), called
         case GapClosed(rider=rider):
             gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
-            return (changed(hold(state, entry), gaps=gaps) if len(gaps) < len(state.gaps) else state), called
+            return (changed(hold(state, entry, "gaps"), gaps=gaps) if len(gaps) < len(state.gaps) else state), called
         case FeltGood(rider=rider):
             return _felt(state, entry, rider, 1)
         case FeltEmpty(rider=rider):
@@ -316,10 +334,10 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         case PlanOffered():
             _check_plan(state, fact)
             return changed(state, setup=replace(state.setup, plan=fact.plan)), called
-        case RaceFinished():
+        case RaceFinished(rider=counted):
             if state.phase is Phase.COUNTDOWN:
                 raise RequestRefused("finish", "the gun hasn't gone")
-            return changed(state, phase=Phase.OVER), called
+            return changed(state, phase=Phase.OVER, finished_ms=at_ms, counted_rider=counted), called
         case Undo():
             return _with_news(state, undone(state, entry), entry), called
         case CallAloud(aloud=Aloud.STOP, rider=None):
@@ -352,7 +370,7 @@ def _gap_opened(state: RaceState, entry: Entry, rider: RiderId) -> RaceState:
         return state  # before whoever leads, or rides beside the line or behind it, there is no wheel to close up to
     told_ms = last_told_ms(state, CueKind.CLOSE_GAP, rider)
     gap = gap_opened(rider, entry.at_ms, entry.seq, told_ms, last_told_ms(state, CueKind.EASE, None))
-    return changed(hold(state, entry), gaps=(*(one for one in state.gaps if one is not known), gap))
+    return changed(hold(state, entry, "gaps"), gaps=(*(one for one in state.gaps if one is not known), gap))
 
 
 def _with_news(before: RaceState, after: RaceState, entry: Entry) -> RaceState:
@@ -389,7 +407,7 @@ def _seen(
     gone = {member.rider for member in line.apart}
     old = state
     state = changed(
-        hold(with_reserves(state, entry.at_ms), entry),
+        hold(with_reserves(state, entry.at_ms), entry, "line", "gaps", "decisions"),
         line=line,
         gaps=tuple(gap for gap in state.gaps if gap.rider not in gone),
         decisions=tuple(decision for decision in state.decisions if decision[0] in gone),
@@ -499,7 +517,7 @@ def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> tuple[Rac
     seen_ms = entry.at_ms if entry.seen_ms is None else entry.seen_ms
     seen_ms = min(max(seen_ms, entry.at_ms - _SEEN_BACK_MS, 0), entry.at_ms)
     position = passed(state.setup.plan, state.position, fact.at_m, seen_ms)
-    after = changed(hold(with_reserves(state, entry.at_ms), entry), position=position)
+    after = changed(hold(with_reserves(state, entry.at_ms), entry, "position"), position=position)
     behind_ms = seen_ms - arrival_ms(state.setup.plan, at_start(), fact.at_m)
     planned_ms = seen_ms - behind_ms
     if not (planned_ms > 0 and PACE_LIMITS[0] <= planned_ms / max(1, seen_ms) <= PACE_LIMITS[1]):
@@ -516,14 +534,22 @@ def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[R
     now = FORM_STEPS.index(form.get(rider, 1.0))
     then = min(max(now + steps, 0), len(FORM_STEPS) - 1)
     form[rider] = FORM_STEPS[then]
-    state = changed(hold(state, entry), form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)))
     turn = state.line.turn
-    if turn is None or turn.rider != rider or now == then or why_turn_stands(state):
-        return state, ()
+    moves = turn is not None and turn.rider == rider and now != then and not why_turn_stands(state)
+    after = changed(
+        hold(state, entry, "form", *(("line",) if moves else ())),
+        form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)),
+    )
+    if turn is None or not moves:
+        return after, ()
     length_ms = turn.ends_ms - turn.began_ms
+    if FORM_STEPS[now] == 0:
+        wished_ms = policy_of(after).turn(rider, turn.began_ms, turn.rest_ms, after.line.order).granted_ms
+    else:
+        wished_ms = round(length_ms * FORM_STEPS[then] / FORM_STEPS[now])
     # By whole fives of seconds: more is told aloud, and nobody counts seventeen.
-    more_ms = 5_000 * round(length_ms * (FORM_STEPS[then] / FORM_STEPS[now] - 1) / 5_000)
-    return _turn_ends(state, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
+    more_ms = 5_000 * round((wished_ms - length_ms) / 5_000)
+    return _turn_ends(after, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
 
 
 def _turn_moved(
@@ -541,7 +567,7 @@ def _turn_moved(
     because = "the director lengthened it" if by_ms > 0 else "the director shortened it"
     if asking is not None:
         because = f"{state.setup.roster[asking].name} asked to stay on"
-    return _turn_ends(hold(state, entry), entry, state.line.turn.ends_ms + by_ms, because)
+    return _turn_ends(hold(state, entry, "line"), entry, state.line.turn.ends_ms + by_ms, because)
 
 
 def _turn_ends(state: RaceState, entry: Entry, ends_ms: int, because: str) -> tuple[RaceState, tuple[Cue, ...]]:
@@ -569,7 +595,7 @@ def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
     if state.line.turn.cut:
         return state  # said again in a hurry: it must not be put off
     at_ms = entry.at_ms + 2 * CUE_TABLE[CueKind.OFF_NOW].commit_ms
-    return changed(hold(state, entry), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
+    return changed(hold(state, entry, "line"), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
 
 
 def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision) -> RaceState:
@@ -577,4 +603,4 @@ def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision)
         name = state.setup.roster[rider].name
         raise RequestRefused(f"{decision.value} ({name})", f"{name} is not adrift; say so first")
     others = tuple(other for other in state.decisions if other[0] != rider)
-    return changed(hold(state, entry), decisions=(*others, (rider, decision)))
+    return changed(hold(state, entry, "decisions"), decisions=(*others, (rider, decision)))

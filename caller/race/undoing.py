@@ -12,16 +12,13 @@ from caller.race.state import Held, Phase, RaceState, changed, policy_of
 from caller.rotation import RiderSeen, Turn, observe
 from caller.speech.told import says
 
-__all__ = ["can_undo", "hold", "last_told", "undone", "with_fair_warning", "with_touched"]
+__all__ = ["can_undo", "hold", "last_told", "undone", "with_fair_warning"]
 
 _UNDO_DEPTH = 8
 
-_PARTS = ("line", "position", "form", "gaps", "decisions")
-"""What a fact may change of a state that undo puts back."""
 
-
-def hold(state: RaceState, entry: Entry) -> RaceState:
-    """The state, with how it stood kept for undo."""
+def hold(state: RaceState, entry: Entry, *touched: str) -> RaceState:
+    """The state, with how it stood kept for undo; ``touched`` names what the fact changes of what is kept."""
     held = Held(
         seq=entry.seq,
         by=entry.by,
@@ -32,16 +29,9 @@ def hold(state: RaceState, entry: Entry) -> RaceState:
         form=state.form,
         gaps=state.gaps,
         decisions=state.decisions,
+        touched=touched,
     )
     return changed(state, held=(*state.held[-_UNDO_DEPTH + 1 :], held))
-
-
-def with_touched(before: RaceState, after: RaceState) -> RaceState:
-    """The state in which what was kept for undo says what the fact has changed."""
-    if not after.held or after.held is before.held:
-        return after
-    touched = frozenset([part for part in _PARTS if getattr(before, part) is not getattr(after, part)])
-    return changed(after, held=(*after.held[:-1], replace(after.held[-1], touched=touched)))
 
 
 def can_undo(state: RaceState) -> bool:

@@ -64,6 +64,7 @@ class Result:
 
     Attributes:
         finish_s: when the counted rider crossed the line; None if that never happened.
+        ended: the race's own result; None as finish_s.
         plan: what the riders were briefed on.
         cues: all that was told, in the order in which it became fixed.
         entries: the log; a replay of it leads to the same race.
@@ -73,6 +74,7 @@ class Result:
     """
 
     finish_s: float | None
+    ended: race.Result | None
     plan: Plan
     cues: tuple[Cue, ...]
     entries: tuple[Entry, ...]
@@ -197,14 +199,16 @@ def _result(run: _Run, plan: Plan, seed: int, title: str) -> Result:
     # A cue still to come when the race is over is never heard.
     end_ms = run.state.now_ms
     heard = [cue_line(cue, names, spoken, run.language) for cue in run.cues if cue.due_ms <= end_ms]
+    ended = race.result(run.state)
     head = [
         f"{title}, seed {seed}",
         f"plan {plan.method}: {clock_text(ms_from_s(plan.finish_s))} for {plan.length_m / 1000:.2f} km, order "
         + ", ".join(names[rider] for rider in plan.order),
-        f"finish: {clock_text(finished[0]) if finished else 'none'}",
+        f"finish: {'none' if ended is None else race.result_says(ended, run.scenario.roster)}",
     ]
     return Result(
         finish_s=finish_s,
+        ended=ended,
         plan=plan,
         cues=tuple(run.cues),
         entries=tuple(run.entries),

@@ -250,6 +250,20 @@ class LogLine(Message):
     air: str = ""
 
 
+class ResultMessage(Message):
+    """How a race ended. ``text`` says it for people; riders by their keys, times in ms; None where it isn't known."""
+
+    text: str
+    finish_ms: int
+    against_plan_ms: int
+    counted: str | None
+    line: tuple[str, ...]
+    adrift: tuple[str, ...]
+    out: tuple[str, ...]
+    turns: int
+    order_changes: int
+
+
 class StateMessage(Message):
     """All that a page shows, complete in itself.
 
@@ -258,6 +272,7 @@ class StateMessage(Message):
     beyond stands as it was told before, if that was of the same ``future``; each fact makes another one.
     ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
     ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
+    ``result`` is there once the counted rider is across the line.
     """
 
     kind: Literal["state"] = "state"
@@ -277,6 +292,7 @@ class StateMessage(Message):
     may: tuple[str, ...]
     undo: str = ""
     sound_check: tuple[CueMessage, ...] = ()
+    result: ResultMessage | None = None
     log: tuple[LogLine, ...]
 
 

@@ -26,6 +26,7 @@ from server.wire.outbound import (
     PositionMessage,
     ReserveCard,
     ReserveMessage,
+    ResultMessage,
     RiderCard,
     RuleCard,
     Said,
@@ -391,7 +392,25 @@ def state_message(
         may=tuple(sorted(race.may(state))),
         undo=race.undo_says(state),
         sound_check=_sound_check(state, wording),
+        result=_result(state),
         log=tuple(log),
+    )
+
+
+def _result(state: race.RaceState) -> ResultMessage | None:
+    ended = race.result(state)
+    if ended is None:
+        return None
+    return ResultMessage(
+        text=race.result_says(ended, state.setup.roster),
+        finish_ms=ended.finish_ms,
+        against_plan_ms=ended.against_plan_ms,
+        counted=ended.counted,
+        line=ended.line,
+        adrift=ended.adrift,
+        out=ended.out,
+        turns=ended.turns,
+        order_changes=ended.order_changes,
     )
 
 

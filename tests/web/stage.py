@@ -56,7 +56,7 @@ RIDERS = (
 MAY = (
     *("swung_off", "latched_on", "rejoined_at", "came_through", "order_seen", "lost_wheel", "retired", "gap_opened"),
     *("gap_closed", "line_bunched", "line_surged", "landmark_passed", "felt_good", "felt_empty", "race_finished"),
-    *("lengthen_turn", "shorten_turn", "cut_turn", "call_aloud", "say_aloud", "undo"),
+    *("lengthen_turn", "shorten_turn", "cut_turn", "call_aloud", "stop", "say_aloud", "undo"),
 )
 """What a director may do in the middle of a race while nobody is adrift."""
 

@@ -435,6 +435,21 @@ export {}
  */
 
 /**
+ * How a race ended. ``text`` says it for people; riders by their keys, times in ms; None where it isn't known.
+ *
+ * @typedef {object} ResultMessage
+ * @property {string} text
+ * @property {number} finish_ms
+ * @property {number} against_plan_ms
+ * @property {string | null} counted
+ * @property {readonly string[]} line
+ * @property {readonly string[]} adrift
+ * @property {readonly string[]} out
+ * @property {number} turns
+ * @property {number} order_changes
+ */
+
+/**
  * Call again after a stop to the whole line.
  *
  * @typedef {object} Resume
@@ -550,6 +565,7 @@ export {}
  * beyond stands as it was told before, if that was of the same ``future``; each fact makes another one.
  * ``may`` names the director's acts that would be accepted now; ``undo`` says what undo would take back, or nothing.
  * ``sound_check`` is there in the lobby alone: one cue a rider, for that rider's device to speak when it is asked to.
+ * ``result`` is there once the counted rider is across the line.
  *
  * @typedef {object} StateMessage
  * @property {'state'} kind
@@ -569,6 +585,7 @@ export {}
  * @property {readonly string[]} may
  * @property {string} undo
  * @property {readonly CueMessage[]} sound_check
+ * @property {ResultMessage | null} result
  * @property {readonly LogLine[]} log
  */
 

@@ -62,7 +62,7 @@ export const GROUPS = [
     name: 'Turn',
     rows: [
       { key: 'ArrowLeft', cap: '←', label: '−15 s', means: 'the turn is 15 s shorter', needs: 'shorten_turn', act: () => ({ act: 'shorten_turn', by_s: SHORTER_S }) },
-      { key: 'ArrowRight', cap: '→', label: '+15 s', means: 'the turn is 15 s longer', needs: 'lengthen_turn', act: () => ({ act: 'lengthen_turn', by_s: SHORTER_S }) },
+      { key: 'ArrowRight', cap: '→', label: '+15 s', means: 'the turn is 15 s longer', needs: 'lengthen_turn', act: () => ({ act: 'lengthen_turn', by_s: SHORTER_S, rider: null }) },
       { key: 'ArrowDown', cap: '↓', label: 'Off now', means: 'the leader is called off at once', needs: 'cut_turn', act: () => ({ act: 'cut_turn' }) },
       { key: ' ', cap: 'space', label: 'Swung off', means: 'seen: the leader swung off', needs: 'swung_off', act: ({ state }) => (state.turn ? { act: 'swung_off', rider: state.turn.rider } : null), without: 'Nobody is on the front.' },
       { key: 'y', cap: 'y', label: 'Resume', means: 'after a stop: “go”, and the line rides off as it stands', needs: 'resume', act: () => ({ act: 'resume' }), question: 'Is everybody ready to ride on?' },
@@ -101,7 +101,7 @@ export const GROUPS = [
       { key: 'd', cap: 'd', label: 'Go on', means: 'the line goes on without who is adrift', needs: 'go_without', act: ofAdrift('go_without'), without: 'Nobody is adrift.' },
       { key: 'v', cap: 'v', label: 'Say', means: 'your own words, said to the line or the chosen rider', needs: 'say_aloud', act: ({ selected }) => ({ act: 'say_aloud', text: '', rider: selected }), inWords: true },
       { key: 'u', cap: 'u', label: 'Undo', means: 'the line as it was before the last thing told', needs: 'undo', act: () => ({ act: 'undo' }) },
-      { key: 'f', cap: 'f', label: 'Finish', means: 'the counted rider is across the line', needs: 'race_finished', act: () => ({ act: 'race_finished' }), question: 'Is the counted rider across the line?' },
+      { key: 'f', cap: 'f', label: 'Finish', means: 'the counted rider, by name if one is chosen, is across the line', needs: 'race_finished', act: ({ selected }) => ({ act: 'race_finished', rider: selected }), question: 'Is the counted rider across the line?' },
     ],
   },
 ]
@@ -111,7 +111,7 @@ export const STOP = { key: 's', cap: 's', label: 'Stop', means: 'stop, called to
 
 const ROWS = [...GROUPS.flatMap(({ rows }) => rows), STOP]
 
-/** Why the race would refuse, where that isn't plain. @type {Partial<Record<Act['act'], string>>} */
+/** Why the race would refuse, where that isn't plain. @type {Partial<Record<Act['act'] | 'stop', string>>} */
 const REFUSED = {
   lengthen_turn: 'Only while somebody is on the front, and not within the last moments of a turn.',
   shorten_turn: 'Only while somebody is on the front, and not within the last moments of a turn.',

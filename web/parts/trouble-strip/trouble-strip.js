@@ -1,5 +1,6 @@
 /**
- * What is wrong with the line until it is mended, each with what can be done about it. Says so when nothing is.
+ * What is wrong with the line until it is mended, each with what can be done about it. Says so when nothing is, and
+ * how the race ended once it is over, to be kept as a file.
  *
  *     <trouble-strip></trouble-strip>
  *     strip.show({ roster, state })    strip.frame(nowMs)
@@ -7,7 +8,7 @@
  * Event: `act` {act}, a wire act.
  */
 
-import { each, h, put } from '../../lib/html.js'
+import { each, h, mark, put } from '../../lib/html.js'
 import { countdownText } from '../../lib/race-clock.js'
 import { ridersOf } from '../rider-mark/rider-mark.js'
 
@@ -23,9 +24,12 @@ export class TroubleStrip extends HTMLElement {
   #troubles = []
   #whole = h('p', { class: 'whole soft' })
   #list = h('ul', { role: 'status' })
+  #result = h('span')
+  #file = h('a', { download: 'result.json' }, 'Keep it')
+  #end = h('p', { class: 'whole', hidden: true }, this.#result, ' ', this.#file)
 
   connectedCallback() {
-    if (!this.childElementCount) this.append(this.#whole, this.#list)
+    if (!this.childElementCount) this.append(this.#whole, this.#list, this.#end)
   }
 
   /** @param {{ roster: readonly RiderCard[], state: StateMessage }} values */
@@ -35,6 +39,11 @@ export class TroubleStrip extends HTMLElement {
     const over = state.phase === 'over'
     this.#troubles = over ? [] : state.troubles
     this.#whole.hidden = over || state.troubles.length > 0
+    this.#end.hidden = !state.result
+    if (state.result) {
+      put(this.#result, `${state.result.text}.`)
+      mark(this.#file, 'href', `data:application/json,${encodeURIComponent(JSON.stringify(state.result, null, 2))}`)
+    }
     const spare = state.spare === 1 ? '1 rider may still be lost' : `${state.spare} riders may still be lost`
     put(this.#whole, `Nobody adrift, no gap. ${state.spare > 0 ? spare : 'Nobody may be lost'}.`)
     each(this.#list, this.#troubles, (trouble) => `${trouble.kind} ${trouble.rider}`,
