@@ -118,7 +118,8 @@ export class Lobby {
 
   /** @param {number | null} _now */
   frame(_now) {
-    const { error, trip } = this.stage.live.clock
+    const { clock: { error, trip }, voice } = this.stage.live
+    this.#check.frame(voice.open)
     put(this.#clock, error === Infinity ? 'Being set against the server’s.'
       : error > 100 ? `Right to within ${Math.ceil(error)} ms: cues may come that far off. A nearer network helps.`
         : `Right to within ${Math.max(1, Math.ceil(error))} ms (there and back ${Math.max(1, Math.round(trip))} ms).`)
