@@ -9,6 +9,7 @@ import socket
 import sys
 import webbrowser
 from dataclasses import replace
+from enum import Enum
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -39,6 +40,13 @@ PublicUrl = Annotated[
 ]
 Browser = Annotated[bool, typer.Option(help="Open the page in this machine's browser.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+
+
+class PlanForm(Enum):
+    """Of a plan that is searched for."""
+
+    MEMORABLE = "memorable"
+    FREE = "free"
 
 
 def main() -> None:
@@ -138,16 +146,30 @@ def _settings_after(context: typer.Context, **told: Any) -> Settings:
 def plan(
     file: Annotated[Path, typer.Argument(help="A scenario's file: course, riders and rules.")],
     as_json: AsJson = False,
+    form: Annotated[
+        PlanForm, typer.Option(help="memorable: turns in steps of 5 s; free: to the second.")
+    ] = PlanForm.MEMORABLE,
+    effects: Annotated[
+        bool,
+        typer.Option(
+            "--effects", help="Work out, too, how many seconds each choice buys; takes several times as long."
+        ),
+    ] = False,
 ) -> None:
     """Make a plan for a scenario's course, riders and rules, and print it."""
-    from server.planning import best_plan
+    from server.planning import best_plan, plan_effects
     from server.runner.house import scenario_in
 
     scenario = scenario_in(file)
-    found = best_plan(scenario.course, scenario.roster, scenario.rules)
-    from server.wire.report import plan_json, plan_text
+    asked = scenario.course, scenario.roster, scenario.rules
+    found = best_plan(*asked, form=form.value)
+    bought = plan_effects(*asked, found) if effects else None
+    from server.wire.report import plan_report, plan_text
 
-    print(json.dumps(plan_json(found, scenario.roster), indent=2) if as_json else plan_text(found, scenario.roster))
+    if as_json:
+        print(plan_report(found, scenario.roster, bought).model_dump_json(indent=2))
+    else:
+        print(plan_text(found, scenario.roster, bought))
 
 
 @app.command()

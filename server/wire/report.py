@@ -167,14 +167,22 @@ def plan_text(plan: Plan, roster: Roster, effects: Sequence[Effect] | None = Non
     for reserve in plan.reserves:
         share = reserve.least_j / roster[reserve.rider].w_prime_j
         where = "" if reserve.least_at_m is None else f"at {reserve.least_at_m / 1000:.1f} km, "
-        gone = (
-            f"; spent, lets the line go from {spent[reserve.rider] / 1000:.1f} km on" if reserve.rider in spent else ""
-        )
+        gone = "" if reserve.rider not in spent else f"; {_spent_text(spent[reserve.rider], plan.length_m)}"
         lines.append(
             f"{names[reserve.rider]}: least {where}{reserve.least_j / 1000:.1f} kJ left, {share:.0%} of W′{gone}"
         )
     lines += [_effect_text(effect) for effect in effects or ()]
     return "\n".join(lines)
+
+
+def _spent_text(at_m: float, length_m: float) -> str:
+    if at_m > length_m - _AT_THE_FINISH_M:
+        return "spent by the finish"
+    return f"spent, lets the line go from {at_m / 1000:.1f} km on"
+
+
+_AT_THE_FINISH_M = 100.0
+"""Who lets the line go no sooner finishes with it, empty."""
 
 
 def _effect_text(effect: Effect) -> str:

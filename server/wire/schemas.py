@@ -11,6 +11,7 @@ from caller.rehearsal import scenario_schema
 from server.wire import http
 from server.wire.inbound import Inbound
 from server.wire.outbound import Outbound
+from server.wire.report import PlanReport
 
 __all__ = ["SCHEMAS", "schema_of"]
 
@@ -63,6 +64,11 @@ SCHEMAS: dict[str, tuple[str, Callable[[], dict[str, Any]]]] = {
     "trouble": ("every refusal", lambda: _union(http.Trouble)),
     "log": ("one line of a race's log", _log),
     "plan": ("a plan, as it stands in a log", lambda: _union(Plan)),
+    "plan-report": ("a plan, as the command prints it with --json", lambda: _union(PlanReport)),
+    "columns": ("plans side by side", lambda: _union(http.Columns)),
+    "what-if": ("what is to be otherwise", lambda: _union(http.WhatIfAsk)),
+    "effects": ("what a plan's choices buy", lambda: _union(http.Effects)),
+    "work": ("what is being worked out, and how far it is", lambda: _union(http.WorkCard)),
     "scenario": ("a rehearsal's script, as JSON has TOML", lambda: dict(scenario_schema())),
 }
 """Every schema's name, what it is of, and how it is made."""

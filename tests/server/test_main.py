@@ -120,6 +120,11 @@ def test_a_plan_as_json_has_the_fields_it_promises_and_its_turns_fill_the_ride(r
     promised = {"finish_s", "bound_s", "gap", "equal_turns_s", "stretches", "turns", "riders"}
     assert promised <= set(told)
     assert {"rider", "start_s", "start_m", "length_s", "power_w", "speed_mps"} <= set(told["turns"][0])
+    assert (told["effects"], {"spent", "order", "method"} <= set(told)) == (None, True)
+    for rider in told["riders"]:
+        # Lowest and highest of each part of the course are kept: so is the lowest of all.
+        assert min(left_j for _, left_j in rider["reserve_curve"]) == pytest.approx(rider["least_reserve_j"], abs=1)
+        assert [rider["on_flat"], rider["on_climbs"], rider["on_descents"]] == ["planned"] * 3
     assert sum(turn["length_s"] for turn in told["turns"]) == pytest.approx(told["finish_s"], rel=0.02)
     if told["bound_s"] is not None:
         assert told["gap"] == pytest.approx(told["finish_s"] / told["bound_s"] - 1)

@@ -7,7 +7,7 @@ import { clockOf, gradeOf, kmOf } from '../lib/cells.js'
 import { find, h } from '../lib/html.js'
 import { SetupSilhouette } from '../parts/setup-silhouette/setup-silhouette.js'
 import { wishesOf } from '../parts/setup-riders/columns.js'
-import { landmarkTimes, namesOf, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
+import { landmarkTimes, namesOf, spentWords, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
@@ -145,7 +145,7 @@ function agreed(ready) {
   const names = namesOf(ready.riders)
   const wishes = ready.riders.filter((rider) => wishesOf(rider)).map((rider) => `${rider.name} ${wishesOf(rider)}`)
   const spent = (ready.plan.spent ?? []).map(
-    ([rider, from_m]) => `${names.get(rider) ?? rider} gives everything by km ${kmOf(from_m)} and lets the line go`,
+    ([rider, from_m]) => `${names.get(rider) ?? rider} is used up, ${spentWords(ready.plan, from_m)}`,
   )
   const all = [...wishes, ...spent]
   return all.length ? [h('p', { class: 'brief-agreed' }, h('b', {}, 'Agreed: '), `${all.join('; ')}.`)] : []
@@ -218,8 +218,7 @@ function firstWords(ready, place) {
 function lastWords(ready, rider) {
   const from_m = (ready.plan.spent ?? []).find(([id]) => id === rider)?.[1]
   if (from_m !== undefined) {
-    const words = ` You need not finish: your last turn begins by km ${kmOf(from_m)}. Give it all, swing off, let the line go.`
-    return [h('b', {}, words)]
+    return [h('b', {}, ` Your time need not count: you are used up, ${spentWords(ready.plan, from_m)}. Your last turn is called.`)]
   }
   const reserve = ready.plan.reserves.find((one) => one.rider === rider)
   if (!reserve || (reserve.least_at_m ?? null) === null) return []

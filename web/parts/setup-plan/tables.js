@@ -15,6 +15,9 @@ import { letterOf } from '../setup-silhouette/setup-silhouette.js'
 /** A stretch that begins this near a landmark needs no line of its own. */
 const SAME_PLACE_M = 100
 
+/** Who lets the line go no sooner finishes with it, empty. */
+const AT_THE_FINISH_M = 100
+
 /**
  * When the plan expects the front of the line at a place: between two marks of its schedule, in proportion.
  * @param {PlanCard} plan
@@ -233,7 +236,7 @@ export function worstMoments(plan, riders, margin) {
         const where = reserve.least_at_m === null ? '' : ` at ${kmOf(reserve.least_at_m)} km`
         const left = reserve.w_prime_j ? `${((reserve.least * reserve.w_prime_j) / 1000).toFixed(1)} kJ left, ` : ''
         const from_m = spent.get(rider)
-        const gone = from_m === undefined ? '' : `; used up on purpose: from km ${kmOf(from_m)} on the rider lets the line go`
+        const gone = from_m === undefined ? '' : `; used up on purpose, ${spentWords(plan, from_m)}`
         return h(
           'li',
           {},
@@ -244,6 +247,16 @@ export function worstMoments(plan, riders, margin) {
     ),
     h('p', { class: 'hint' }, `Nobody who must finish goes below ${Math.round(margin * 100)} %, the dashed line above.`),
   )
+}
+
+/**
+ * When a rider who is used up lets the line go.
+ * @param {PlanCard} plan
+ * @param {number} from_m
+ */
+export function spentWords(plan, from_m) {
+  const length_m = plan.schedule.at(-1)?.[0] ?? 0
+  return from_m > length_m - AT_THE_FINISH_M ? 'by the finish' : `lets the line go from km ${kmOf(from_m)} on`
 }
 
 /**
