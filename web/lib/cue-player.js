@@ -11,8 +11,8 @@
 /** @typedef {import('./messages.js').Airing} Airing */
 /** @typedef {{ cue: CueMessage, due: number, clip: import('./voice.js').OnAir }} Sound `due` as its voice says it */
 
-/** How far ahead of its first sound a clip is handed to the audio clock: four ticks, so that one may be late. */
-const AHEAD_MS = 120
+/** How far ahead of its first sound a clip is handed to the audio clock: a page that is held up for less says it in time. */
+const AHEAD_MS = 400
 const TICK_MS = 25
 /** Clips come to be wanted as the race goes by, also while no state arrives. */
 const PREPARE_MS = 1000
