@@ -3,11 +3,13 @@
 from caller.planner.effects import EFFECTS, effect, effects_of
 from caller.planner.hand import HAND, by_hand
 from caller.planner.mend import mended
+from caller.planner.proof import EFFORTS, proved
 from caller.planner.search import FORMS, optimise
 from caller.planner.steady import steady_plan
 
 __all__ = [
     "EFFECTS",
+    "EFFORTS",
     "FORMS",
     "HAND",
     "by_hand",
@@ -15,5 +17,6 @@ __all__ = [
     "effects_of",
     "mended",
     "optimise",
+    "proved",
     "steady_plan",
 ]

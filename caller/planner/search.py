@@ -18,12 +18,10 @@ from numpy.typing import NDArray
 from caller.course import Course, Terrain
 from caller.errors import NoPlan, PlanRefused
 from caller.plan import Plan, RaceRules
-from caller.planner.bound import coarse_ground, guide, lower_bound_s
 from caller.planner.fluid import flow
 from caller.planner.model import (
     DRAW_SLACK,
     FASTEST_LINE_MPS,
-    LEAST_TURN_S,
     Floats,
     Ground,
     Rotation,
@@ -40,6 +38,8 @@ from caller.planner.model import (
     simulate,
 )
 from caller.planner.polish import STEEP, Loose, Polished, climbed, polished, settled
+from caller.planner.prices import coarse_ground
+from caller.planner.proof import bound_beside_s
 from caller.planner.steady import (
     Effort,
     check_counted,
@@ -113,9 +113,7 @@ def optimise(
     if order is not None:
         steady = _in_order(team, ground, steady, tuple(roster.ids.index(rider) for rider in order))
     equal = equal_turns_ride(course, team, ground, riders)
-    tell("prices", 0.1)
-    found = guide(team, ground)
-    tell("search", 0.25)
+    tell("search", 0.1)
     freedom = _Freedom(swaps=order is None, tied=tied, equal=equal_turns)
     known = [_kept(course, team, ground, steady, freedom)]
     if equal is not None and freedom.kept(course, equal.rotation) == equal.rotation and order is None:
@@ -123,9 +121,7 @@ def optimise(
     found_ride = _search(course, team, ground, known, form, tell, freedom)
     best = found_ride.effort
     tell("bound", 0.9)
-    # A rider short of rest leads for less than the rules' shortest turn: then the proof must allow for that.
-    shortest_s = min([rules.shortest_turn_s, *(turn.end_s - turn.start_s for turn in best.ride.turns[:-1])])
-    bound_s = lower_bound_s(team, ground, found.prices, max(shortest_s, LEAST_TURN_S))
+    bound_s = bound_beside_s(team, ground, [turn.end_s - turn.start_s for turn in best.ride.turns[:-1]])
     tell("done", 1.0)
     return write_plan(
         method="optimised" if form == "memorable" else "optimised, free",

@@ -1,5 +1,7 @@
 """The bound is a proof: no plan is ever below it, whatever the team, the course and the rules."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -7,10 +9,11 @@ from hypothesis import strategies as st
 
 from caller.course import Course, course_from_profile
 from caller.plan import RaceRules
-from caller.planner.bound import Prices, guide, limits_of, lower_bound_s
-from caller.planner.bound import _value_and_slopes as value_and_slopes
-from caller.planner.bound import _value_s as value_s
+from caller.planner import optimise
+from caller.planner.bound import NODES, Prices, limits_of, lower_bound_s, weighing
 from caller.planner.model import Rotation, cut_ground, form_team, simulate, speed_profile
+from caller.planner.prices import good_prices
+from caller.planner.proof import proved
 from caller.planner.steady import steady_ride
 from caller.riders import Rider, Roster
 from caller.units import RiderId
@@ -88,7 +91,7 @@ def test_no_ride_that_holds_beats_the_bound(
     )
     team, ground = form_team(roster, rules), cut_ground(course, rules)
     # Riders short of rest lead for as little as five seconds here, whatever the rules say.
-    bound_s = lower_bound_s(team, ground, guide(team, ground).prices, 5.0)
+    bound_s = lower_bound_s(team, ground, good_prices(team, ground), 5.0)
     riders = tuple(range(team.riders))
     steady = steady_ride(course, roster, team, ground, riders)
     assert steady.ride.finish_s >= bound_s
@@ -104,63 +107,90 @@ def test_no_ride_that_holds_beats_the_bound(
             break
 
 
-def test_any_prices_at_all_give_a_bound() -> None:
-    rules = RaceRules()
+def any_prices(rng: np.random.Generator, edges: int, riders: int, rough: float) -> Prices:
+    intervals = len(NODES) - 1
+    price = 3e-4 * np.exp(rough * rng.normal(size=(edges, riders, intervals)))
+    return Prices(
+        price=price,
+        more=1e-4 * rng.uniform(0, 1, (edges, riders, intervals)),
+        sigma=price.min(axis=2) * rng.uniform(0.5, 0.85, (edges, riders)),
+        lead=3e-4 * 80 * rng.uniform(0, 0.1, edges),
+    )
+
+
+@pytest.mark.parametrize("counted", [4, 3])
+def test_any_prices_at_all_give_a_bound(counted: int) -> None:
+    rules = RaceRules(counted=counted)
     team, ground = form_team(FOUR, rules), cut_ground(HILLY, rules)
     finish_s = steady_ride(HILLY, FOUR, team, ground, (0, 1, 2, 3)).ride.finish_s
     rng = np.random.default_rng(7)
-    edges = len(ground.edge_m)
-    for _ in range(20):
-        prices = Prices(
-            reserve=3e-4 * rng.uniform(0.2, 2.0, (edges, 4)),
-            slope=rng.uniform(0, 1, edges),
-            lead=rng.uniform(0, 1, edges),
-            turn=np.full((edges - 1, 4), rng.uniform(0, 0.5)),
-        )
+    for trial in range(20):
+        prices = any_prices(rng, len(ground.edge_m), 4, 0.02 * trial)
         assert lower_bound_s(team, ground, prices) <= finish_s
+
+
+def test_prices_that_the_proof_does_not_allow_prove_no_more() -> None:
+    rules = RaceRules()
+    team, ground = form_team(FOUR, rules), cut_ground(HILLY, rules)
+    found = good_prices(team, ground)
+    greedy = replace(found, sigma=found.sigma * 1e6, lead=found.lead * 1e6)
+    just = replace(found, sigma=found.price.min(axis=2), lead=np.full_like(found.lead, 1e9))
+    assert lower_bound_s(team, ground, greedy) == lower_bound_s(team, ground, just)
 
 
 def test_good_prices_prove_more_than_poor_ones() -> None:
     rules = RaceRules()
     team, ground = form_team(FOUR, rules), cut_ground(HILLY, rules)
-    found = guide(team, ground).prices
-    poor = Prices(reserve=found.reserve * 0.5, slope=found.slope, lead=found.lead, turn=found.turn)
+    found = good_prices(team, ground)
+    poor = Prices(price=found.price * 0.5, more=found.more, sigma=found.sigma * 0.5, lead=found.lead)
     assert lower_bound_s(team, ground, found) > lower_bound_s(team, ground, poor) > 0
+
+
+def test_more_effort_proves_more_and_never_more_than_a_plan_takes() -> None:
+    course = course_from_profile(name="short", distance_m=(0, 2_000, 3_000, 5_000), height_m=(20.0, 20.0, 60.0, 20.0))
+    rules = RaceRules()
+    plan = optimise(course, FOUR, rules)
+    again = proved(course, FOUR, rules, plan)
+    assert plan.bound_s is not None
+    assert again.bound_s is not None
+    assert plan.bound_s < again.bound_s < plan.finish_s
+    assert replace(again, bound_s=None) == replace(plan, bound_s=None)
 
 
 def test_who_may_be_spent_can_only_lower_the_bound() -> None:
     rules, fewer = RaceRules(counted=4), RaceRules(counted=3)
     ground = cut_ground(HILLY, rules)
-    found = guide(form_team(FOUR, rules), ground).prices
+    found = good_prices(form_team(FOUR, rules), ground)
     assert lower_bound_s(form_team(FOUR, fewer), ground, found) <= lower_bound_s(form_team(FOUR, rules), ground, found)
 
 
 @pytest.mark.parametrize("recovery", ["differential-2015", "elite-2018", "integral-2012"])
-def test_the_slopes_of_the_bound_are_those_of_small_changes(recovery: str) -> None:
-    rules = RaceRules(recovery=recovery)
+@pytest.mark.parametrize("counted", [4, 3])
+def test_the_slopes_of_the_bound_are_those_of_small_changes(recovery: str, counted: int) -> None:
+    rules = RaceRules(recovery=recovery, counted=counted)
     team, ground = form_team(FOUR, rules), cut_ground(HILLY, rules)
     rng = np.random.default_rng(3)
     edges = len(ground.edge_m)
-    base = Prices(
-        reserve=3e-4 * rng.uniform(0.7, 1.3, (edges, 4)),
-        slope=rng.uniform(0.3, 0.6, edges),
-        lead=rng.uniform(0.3, 0.8, edges),
-        turn=np.zeros((edges - 1, 4)),
-    )
-    limits = limits_of(team)
-    _, by_reserve, by_slope, by_lead = value_and_slopes(team, ground, base, limits)
+    base, limits, heat = any_prices(rng, edges, 4, 0.05), limits_of(team), 1e-4
+    speeds_mps = np.broadcast_to(np.array([4.0, 8.0, 12.0, 14.0, 17.0]), (2 * (edges - 1), 5))
+    _, by = weighing(team, ground, base, limits, heat).value_and_slopes(speeds_mps)
 
-    def change(field: str, at: tuple[int, ...] | int, step: float) -> float:
+    def change(field: str, at: tuple[int, ...], step: float) -> float:
         values = []
         for sign in (1, -1):
-            parts = {"reserve": base.reserve, "slope": base.slope, "lead": base.lead, "turn": base.turn}
-            moved = parts[field].copy()
+            moved = getattr(base, field).copy()
             moved[at] += sign * step
-            parts[field] = moved
-            values.append(value_s(team, ground, Prices(**parts), limits))
+            prices = replace(base, **{field: moved})
+            values.append(weighing(team, ground, prices, limits, heat).value_and_slopes(speeds_mps)[0])
         return (values[0] - values[1]) / (2 * step)
 
     for edge in (0, 3, edges // 2, edges - 1):
-        assert by_reserve[edge, 1] == pytest.approx(change("reserve", (edge, 1), 1e-9), rel=1e-2, abs=5)
-        assert by_slope[edge] == pytest.approx(change("slope", edge, 1e-5), rel=1e-2, abs=1e-2)
-        assert by_lead[edge] == pytest.approx(change("lead", edge, 1e-5), rel=1e-2, abs=1e-2)
+        for interval in (1, 4):
+            # What σ and c are held to goes by the least price: slopes are of the others.
+            if base.price[edge, 1, interval] > 1.05 * base.price[edge, 1].min():
+                wanted = change("price", (edge, 1, interval), 1e-9)
+                assert by.price[edge, 1, interval] == pytest.approx(wanted, rel=1e-3, abs=1)
+            wanted = change("more", (edge, 1, interval), 1e-9)
+            assert by.more[edge, 1, interval] == pytest.approx(wanted, rel=1e-3, abs=1)
+        assert by.sigma[edge, 1] == pytest.approx(change("sigma", (edge, 1), 1e-9), rel=1e-3, abs=1)
+        assert by.lead[edge] == pytest.approx(change("lead", (edge,), 1e-7), rel=1e-3, abs=1e-2)

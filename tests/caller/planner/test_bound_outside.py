@@ -15,7 +15,8 @@ from caller.course import Course, course_from_profile
 from caller.errors import NoPlan
 from caller.plan import RaceRules
 from caller.planner import optimise, steady_plan
-from caller.planner.bound import guide, lower_bound_s
+from caller.planner.bound import lower_bound_s
+from caller.planner.prices import good_prices
 from caller.riders import Roster
 from caller.units import RiderId
 from tests.caller.planner.wild import Case, drawn_case, least_turn_s, ridden, ways
@@ -27,7 +28,7 @@ ROUNDED_S = 0.001
 
 def claims_s(case: Case, shortest_s: list[float]) -> list[float]:
     """What is claimed for every rotation of which no turn but the last is shorter, for each of these."""
-    prices = guide(case.team, case.ground).prices
+    prices = good_prices(case.team, case.ground)
     known = {one: lower_bound_s(case.team, case.ground, prices, one) for one in set(shortest_s)}
     return [known[one] for one in shortest_s]
 
