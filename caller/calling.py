@@ -23,6 +23,7 @@ __all__ = [
     "RULES",
     "Effort",
     "Gap",
+    "Lately",
     "News",
     "PlanPolicy",
     "Situation",
@@ -36,6 +37,7 @@ __all__ = [
     "ride_on",
     "stay_on",
     "time_check",
+    "told_ms",
 ]
 
 LEAST_TURN_MS = 5_000
@@ -53,7 +55,6 @@ _STAND_BY_LEAST_MS = 3_000
 _TERRAIN_AHEAD_M = 300
 _CALL_ON_MS = 60_000
 _SWITCH_AHEAD_MS = CUE_TABLE[CueKind.STAND_BY].lead_ms
-_REPEAT_AFTER_MS = 8_000
 _EASE_FOR_GAP_MS = 5_000
 _NEWS_SETTLE_MS = 2_500
 """How long an order must stand before it is named: of two riders back at once, or a slip put right, the line hears
@@ -72,14 +73,21 @@ class Gap:
         since_ms: when it was seen.
         seq: of the entry that told of it.
         tell_ms: when its rider is first told.
-        ease_ms: when the line is eased for it, if it still stands; None if it was eased just before.
     """
 
     rider: RiderId
     since_ms: int
     seq: int
     tell_ms: int
-    ease_ms: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lately:
+    """When a kind of cue was last told to a rider, or with None to the line."""
+
+    kind: CueKind
+    rider: RiderId | None
+    due_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +136,7 @@ class Situation:
         gaps: those that stand open.
         news: an order that is still to be named.
         effort: the last one, as reserves allow it; None while the end is far, and then it is as the rules say.
+        lately: when kinds that must not nag were last told.
         settled_ms: when the last fact came in; nothing that follows from it is due before its commit window is over.
         start_seq: the entry that set the start; None in the lobby.
         countdown_ms: how long the countdown is.
@@ -144,6 +153,7 @@ class Situation:
     gaps: tuple[Gap, ...]
     news: News | None
     effort: Effort | None
+    lately: tuple[Lately, ...]
     settled_ms: int
     start_seq: int | None
     countdown_ms: int
@@ -235,6 +245,11 @@ class PlanPolicy:
     def latch_ms(self) -> int:
         """As the rules of the race have it."""
         return ms_from_s(self.rules.latch_s)
+
+
+def told_ms(lately: tuple[Lately, ...], kind: CueKind, rider: RiderId | None) -> int | None:
+    """When a kind was last told to a rider, or to the line; None if never."""
+    return next((one.due_ms for one in lately if one.kind is kind and one.rider == rider), None)
 
 
 def plan_power_w(plan: Plan, rider: RiderId, at_m: float) -> int:
@@ -329,20 +344,29 @@ def _latch_on(situation: Situation, changes: tuple[Change, ...], until_ms: int) 
 
 
 def _close_gap(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
-    """Whoever is behind a gap is told, and told again while it stands open; the line is eased in between."""
-    row = CUE_TABLE[CueKind.CLOSE_GAP]
+    """Whoever is behind a gap is told, and told again while it stands open; the line is eased in between.
+
+    Not so soon after the same was told for another reason; a cue told already isn't told again in any case.
+    """
+    close, ease = CUE_TABLE[CueKind.CLOSE_GAP], CUE_TABLE[CueKind.EASE]
+    eased_ms = told_ms(situation.lately, CueKind.EASE, None)
     for gap in situation.gaps:
-        if gap.ease_ms is not None:
-            yield Cue(id=f"ease_gap:{gap.seq}", kind=CueKind.EASE, due_ms=gap.ease_ms, because="a gap is still open")
-        for time in range(row.repeats + 1):
-            yield Cue(
-                id=f"close_gap:{gap.seq}:{time}",
-                kind=CueKind.CLOSE_GAP,
-                due_ms=gap.tell_ms + time * _REPEAT_AFTER_MS,
-                to=(gap.rider,),
-                rider=gap.rider,
-                because="a gap was seen" if time == 0 else "the gap is still open",
-            )
+        ease_ms = gap.tell_ms + _EASE_FOR_GAP_MS
+        if eased_ms is None or abs(ease_ms - eased_ms) >= ease.again_ms:
+            eased_ms = ease_ms
+            yield Cue(id=f"ease_gap:{gap.seq}", kind=CueKind.EASE, due_ms=ease_ms, because="a gap is still open")
+        last_ms = told_ms(situation.lately, CueKind.CLOSE_GAP, gap.rider)
+        for time in range(close.repeats + 1):
+            due_ms = gap.tell_ms + time * close.again_ms
+            if last_ms is None or due_ms >= last_ms + close.again_ms:
+                yield Cue(
+                    id=f"close_gap:{gap.seq}:{time}",
+                    kind=CueKind.CLOSE_GAP,
+                    due_ms=due_ms,
+                    to=(gap.rider,),
+                    rider=gap.rider,
+                    because="a gap was seen" if time == 0 else "the gap is still open",
+                )
 
 
 def _terrain(situation: Situation, changes: tuple[Change, ...], until_ms: int) -> Iterator[Cue]:
@@ -555,20 +579,17 @@ def answers(fact: Fact, line: Line, at_ms: int, seq: int) -> tuple[Cue, ...]:
             return ()
 
 
-def gap_opened(rider: RiderId, at_ms: int, seq: int, told_ms: int | None, eased_ms: int | None) -> Gap:
-    """A gap seen just now.
-
-    Args:
-        told_ms: when this rider was last told to close one; None if never.
-        eased_ms: when the line was last told to ease; None if never.
-    """
-    close, ease = CUE_TABLE[CueKind.CLOSE_GAP], CUE_TABLE[CueKind.EASE]
-    tell_ms = at_ms + close.commit_ms
-    if told_ms is not None:
-        tell_ms = max(tell_ms, told_ms + close.again_ms)
-    ease_ms = tell_ms + _EASE_FOR_GAP_MS
-    lately = eased_ms is not None and ease_ms < eased_ms + ease.again_ms
-    return Gap(rider=rider, since_ms=at_ms, seq=seq, tell_ms=tell_ms, ease_ms=None if lately else ease_ms)
+def gap_opened(rider: RiderId, at_ms: int, seq: int, lately: tuple[Lately, ...]) -> Gap:
+    """A gap seen just now; its rider is told at once, or as soon as telling it again isn't nagging."""
+    row = CUE_TABLE[CueKind.CLOSE_GAP]
+    last_ms = told_ms(lately, CueKind.CLOSE_GAP, rider)
+    tell_ms = at_ms + row.commit_ms
+    return Gap(
+        rider=rider,
+        since_ms=at_ms,
+        seq=seq,
+        tell_ms=tell_ms if last_ms is None else max(tell_ms, last_ms + row.again_ms),
+    )
 
 
 def adrift(riders: tuple[RiderId, ...], at_ms: int, seq: int) -> Cue:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from caller.calling import Effort, Gap, News, PlanPolicy, Situation
+from caller.calling import Effort, Gap, Lately, News, PlanPolicy, Situation
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import PlanRefused
 from caller.estimate import Position, Reserve, arrival_ms, at_start, fresh, place_m, speed_mps, spent
@@ -23,12 +23,10 @@ __all__ = [
     "Ahead",
     "Decision",
     "Held",
-    "Lately",
     "Phase",
     "RaceState",
     "changed",
     "in_the_wheels",
-    "last_told_ms",
     "opened",
     "policy_of",
     "situation_of",
@@ -87,15 +85,6 @@ class Held:
     gaps: tuple[Gap, ...]
     decisions: tuple[tuple[RiderId, Decision], ...]
     touched: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lately:
-    """When a kind of cue was last told to a rider, or with None to the line."""
-
-    kind: CueKind
-    rider: RiderId | None
-    due_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,6 +208,7 @@ def situation_of(state: RaceState) -> Situation:
         gaps=state.gaps,
         news=state.news,
         effort=state.effort,
+        lately=state.lately,
         settled_ms=state.settled_ms,
         start_seq=state.start_seq,
         countdown_ms=state.countdown_ms,
@@ -246,11 +236,6 @@ def still_open(state: RaceState) -> tuple[Gap, ...]:
     following = [member.rider for member in state.line.members[1:] if member.place is Place.FOLLOWING]
     gaps = tuple([gap for gap in state.gaps if gap.rider in following and state.now_ms < gap.since_ms + _GAP_STANDS_MS])
     return state.gaps if len(gaps) == len(state.gaps) else gaps
-
-
-def last_told_ms(state: RaceState, kind: CueKind, rider: RiderId | None) -> int | None:
-    """When a kind was last told to a rider, or to the line; None if never."""
-    return next((one.due_ms for one in state.lately if one.kind is kind and one.rider == rider), None)
 
 
 def policy_of(state: RaceState) -> PlanPolicy:

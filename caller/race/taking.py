@@ -19,6 +19,7 @@ from caller.calling import (
     ride_on,
     stay_on,
     time_check,
+    told_ms,
 )
 from caller.cues import CUE_TABLE, Cue, CueKind
 from caller.errors import LogRefused, PlanRefused, RequestRefused
@@ -66,7 +67,6 @@ from caller.race.state import (
     Phase,
     RaceState,
     changed,
-    last_told_ms,
     opened,
     policy_of,
     still_open,
@@ -154,16 +154,17 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     taken, cues = _apply(reached, entry)
     if taken.phase is Phase.HALTED:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
-    if taken.line is not reached.line:
+    if taken.line is not reached.line or taken.position is not reached.position:
+        # A place, too, may bring a switch near: of a line that was believed to be past the finish.
         taken = with_fair_warning(_with_open_gaps(taken))
     taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms, doubles=_with_double(taken, entry))
     if _effort_may_differ(reached, taken):
         effort = with_effort(taken)
         if effort is not None:
             taken = changed(taken, effort_ms=entry.at_ms, effort=effort if effort != taken.effort else taken.effort)
-    taken = changed(taken, ahead=_still_ahead(reached, taken))
     if cues:
         taken = with_told(taken, cues)
+    taken = changed(taken, ahead=_still_ahead(reached, taken))
     settled, more = advance(taken, entry.at_ms)
     return settled, (*fixed, *cues, *more)
 
@@ -356,8 +357,8 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
 
 def _nags(state: RaceState, cue: Cue) -> bool:
     """Whether the same was told to the same rider or line just before; what is seen goes on without being said."""
-    told_ms = last_told_ms(state, cue.kind, cue.rider)
-    return told_ms is not None and cue.due_ms < told_ms + CUE_TABLE[cue.kind].again_ms
+    last_ms = told_ms(state.lately, cue.kind, cue.rider)
+    return last_ms is not None and cue.due_ms < last_ms + CUE_TABLE[cue.kind].again_ms
 
 
 def _gap_opened(state: RaceState, entry: Entry, rider: RiderId) -> RaceState:
@@ -368,8 +369,7 @@ def _gap_opened(state: RaceState, entry: Entry, rider: RiderId) -> RaceState:
         return state
     if state.line.turn is not None and state.line.member(rider).place is not Place.FOLLOWING:
         return state  # before whoever leads, or rides beside the line or behind it, there is no wheel to close up to
-    told_ms = last_told_ms(state, CueKind.CLOSE_GAP, rider)
-    gap = gap_opened(rider, entry.at_ms, entry.seq, told_ms, last_told_ms(state, CueKind.EASE, None))
+    gap = gap_opened(rider, entry.at_ms, entry.seq, state.lately)
     return changed(hold(state, entry, "gaps"), gaps=(*(one for one in state.gaps if one is not known), gap))
 
 

@@ -9,7 +9,7 @@ from caller.cues import CUE_TABLE, CueKind
 from caller.errors import RequestRefused
 from caller.facts import Entry, Fact
 from caller.race.state import Held, Phase, RaceState, changed, policy_of
-from caller.rotation import RiderSeen, Turn, observe
+from caller.rotation import RiderSeen, Turn, observe, switch_ms
 from caller.speech.told import says
 
 __all__ = ["can_undo", "hold", "last_told", "undone", "with_fair_warning"]
@@ -66,10 +66,12 @@ def undone(state: RaceState, entry: Entry) -> RaceState:
                 line = observe(line, one.fact, entry.at_ms, policy_of(state))
         state = changed(state, line=line)
         later = tuple(one for one in later if "line" not in one.touched)
-    kept = tuple(
-        replace(one, turns_begun=state.line.turns_begun) if one.turns_begun == held.line.turns_begun else one
-        for one in (*state.held[:index], *later)
-    )
+    kept = (*state.held[:index], *later)
+    if "line" in held.touched:
+        # Undone is also that a turn began by it: what was told before it can be taken back in its turn.
+        kept = tuple(
+            replace(one, turns_begun=begun) if one.turns_begun == held.line.turns_begun else one for one in kept
+        )
     return changed(state, held=kept)
 
 
@@ -99,7 +101,8 @@ def with_fair_warning(state: RaceState) -> RaceState:
 
     No fact pulls a switch nearer than its commit window, and none moves one that is being called.
 
-    A turn that outlived its call, because nobody was there to relieve the leader, goes on under a new number.
+    A turn that outlives its call, because nobody is there yet to relieve the leader, goes on under a new number: its
+    switch is called once more.
     """
     turn = state.line.turn
     if state.phase is not Phase.RACING or turn is None:
@@ -109,7 +112,10 @@ def with_fair_warning(state: RaceState) -> RaceState:
     if called in state.told:
         due_ms = next((cue.due_ms for cue in state.fixed if cue.id == called and cue.due_ms >= state.now_ms), None)
         if due_ms is not None:
-            return _with_turn(state, replace(turn, ends_ms=due_ms))
+            as_called = _with_turn(state, replace(turn, ends_ms=due_ms))
+            late_ms = switch_ms(as_called.line, policy_of(state).latch_ms())
+            if late_ms is None or late_ms <= due_ms:
+                return as_called
         if len(state.line.members) < 2:
             return state
         turn = replace(turn, number=state.line.turns_begun + 1)
