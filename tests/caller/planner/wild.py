@@ -27,7 +27,7 @@ from caller.planner.model import (
 from caller.riders import Rider, Roster
 from caller.units import RiderId
 
-__all__ = ["Case", "Way", "drawn_case", "holds", "least_turn_s", "ridden", "ways"]
+__all__ = ["Case", "Way", "drawn_case", "holds", "least_turn_s", "ridden", "speeds_of", "ways"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
