@@ -609,15 +609,15 @@ async def test_a_cue_that_comes_too_late_is_never_shown(browser: Any) -> None:
 
 
 async def test_a_cue_told_once_is_not_told_again_when_the_state_repeats_it(browser: Any) -> None:
-    once = cue("ease", 301_200, "otto", text="Otto, ease", fixed=True, too_late_ms=60_000)
+    once = cue("ease", 303_000, "otto", text="Otto, ease", fixed=True, too_late_ms=60_000)
     stage = await bars(browser, "otto", racing(cues=(once,)))
     await stage.page.evaluate(
         "() => { window.count = 0; const old = live.player.onCue; live.player.onCue = (c) => (count++, old(c)) }"
     )
     await stage.page.wait_for_function("() => window.count === 1")
     await stage.tell(racing(revision=21, cues=(once,)))
-    await stage.tell(racing(revision=22, cues=(once, cue("lift", 302_600, "otto"))))
-    await stage.page.wait_for_function("() => live.clock.now > 302800")
+    await stage.tell(racing(revision=22, cues=(once, cue("lift", 304_200, "otto"))))
+    await stage.page.wait_for_function("() => live.clock.now > 304500")
     assert await stage.page.evaluate("window.count") == 2
 
 
