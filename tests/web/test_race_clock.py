@@ -295,6 +295,24 @@ async def test_a_wall_clock_that_is_set_moves_nothing_once_an_exchange_says_so(b
     assert seen == [True, False, True]
 
 
+async def test_a_page_held_up_between_its_two_readings_does_not_doubt_its_clock(browser: Any) -> None:
+    seen = await play(
+        browser,
+        """
+        let held = 0
+        const clock = new RaceClock(() => page, () => { page += held; held = 0; return page })
+        for (let each = 0; each < 30; each++) { clock.ask(); exchange(clock, { pause: 200 }) }
+        held = 5_000
+        clock.ask()
+        const seen = [clock.inDoubt]
+        page += 25
+        clock.ask()
+        return [...seen, clock.inDoubt]
+        """,
+    )
+    assert seen == [False, False]
+
+
 async def test_the_clock_asks_often_at_first_and_seldom_once_it_is_right(browser: Any) -> None:
     first, near, far = await play(
         browser,

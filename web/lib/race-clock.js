@@ -231,9 +231,10 @@ export class RaceClock {
     const before = this.read()
     const wallAhead = this.wall() - before
     const after = this.read()
+    if (after - before > LEAP_MS / 4) return // held up between two readings, which say nothing of each other then
     const leapt = Math.abs(wallAhead - (this.#wallAhead ?? wallAhead))
     this.#wallAhead = wallAhead
-    if (leapt < LEAP_MS + after - before) return
+    if (leapt < LEAP_MS) return
     this.#doubted = after
     this.reconnected()
   }
