@@ -120,9 +120,9 @@ def _told(airing: Airing, texts: Mapping[str, CueMessage], language: str) -> out
 
     match airing.why:
         case Why.SILENCE:
-            reason = f"the air is kept after {text(airing.other)}"
+            reason = f"the air was kept after {text(airing.other)}"
         case Why.TAKEN:
-            reason = f"{text(airing.other)} has the air"
+            reason = f"{text(airing.other)} had the air"
         case _:
             reason = "it was not known sooner"
     if airing.key_at_ms is None:

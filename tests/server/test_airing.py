@@ -42,7 +42,7 @@ def test_two_riders_ears_hear_at_once_what_the_team_voice_must_say_in_turn() -> 
     assert told["switch"] == {}
     assert set(told["hold"]) == {"director"}
     assert told["hold"]["director"].said
-    assert told["hold"]["director"].because == "0.9 s later, “switch” has the air"
+    assert told["hold"]["director"].because == "0.9 s later, “switch” had the air"
 
 
 def test_an_ear_that_hears_both_hears_them_in_turn_too() -> None:
@@ -55,7 +55,7 @@ def test_what_finds_no_room_is_left_to_the_screens_and_says_whose_the_air_was() 
     told = over(long, cue(CueKind.LATCH_ON, 13_000, "ida"))["latch_on"]
     assert set(told) == {"director", "rider:ida"}
     assert not told["rider:ida"].said
-    assert told["rider:ida"].because == "left to the screens, the air is kept after “Stop, all of you”"
+    assert told["rider:ida"].because == "left to the screens, the air was kept after “Stop, all of you”"
 
 
 def test_the_ear_of_a_rider_who_is_out_hears_a_stop_and_nothing_else() -> None:
@@ -78,7 +78,7 @@ def test_the_log_views_words_say_what_became_of_a_cue_for_every_voice_it_concern
     air = Airtime(cards(), "en")
     hold = cue(CueKind.HOLD, 10_200, "maya")
     air.over((cue(CueKind.SWITCH, 10_000, "otto", "maya"), hold), frozenset(), 0)
-    words = "Team voice: 0.9 s later, “switch” has the air. Maya’s ear: 0.9 s later, “switch” has the air."
+    words = "Team voice: 0.9 s later, “switch” had the air. Maya’s ear: 0.9 s later, “switch” had the air."
     assert air.words(hold.id) == words
     air.over((cue(CueKind.SWITCH, 40_000, "ana"),), frozenset(), 30_000)
     assert air.words(hold.id) == words

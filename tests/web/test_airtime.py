@@ -92,6 +92,6 @@ async def test_the_log_view_says_what_was_not_said_as_it_should_be_and_why(brows
     line = LogLine(at_ms=299_000, kind="cue", what="lift", text="Otto, lift", by="", because="rested", cue="lift:1")
     await stage.tell(racing(revision=21, log=(line,)))
     await reads(stage, "call-sheet .log .text span", "Otto, lift")
-    words = "Team voice: left to the screens, “Maya, switch now” has the air."
+    words = "Team voice: left to the screens, “Maya, switch now” had the air."
     await stage.tell(racing(revision=22, log=(line.model_copy(update={"air": words}),)))
     await reads(stage, "call-sheet .log .air", words)
