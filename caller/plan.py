@@ -220,7 +220,7 @@ class Plan:
         bound_s: no rotation whatever can be faster than this; None where nobody proved one.
         equal_turns_s: what equal turns at the best constant speed would need; None where nobody worked it out.
         spent: (rider, at_m) of riders who need not finish and are used up on purpose, in order of place: whoever leads
-            there, or first does so beyond, swings off for the last time and lets the line go.
+            there does so for the last time and then lets the line go; whoever doesn't, lets it go there.
 
     Raises: PlanRefused: the rules leave a hole, the schedule does not rise, nobody is in the order, or somebody is
         spent who isn't in it, twice, or off the course.
@@ -293,7 +293,8 @@ class Effect:
         otherwise: what was solved instead.
         other_s: the finish with the choice made otherwise; None if then nobody holds.
         gain_s: by how much the plan is faster than that; below 0, what the choice costs.
-        tells: whether that is more than the search's own scatter.
+        tells: whether that is more than the search's own scatter, and not against all reason: less freedom can't be
+            faster.
     """
 
     key: str

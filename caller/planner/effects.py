@@ -17,7 +17,7 @@ from caller.riders import Roster
 
 __all__ = ["EFFECTS", "effect", "effects_of"]
 
-_SCATTER: Final = 0.0005
+_SCATTER: Final = 0.001
 """Two searches of the same race from different beginnings differ by about so much of the time (seen on our courses)."""
 
 
@@ -58,7 +58,7 @@ def effect(
         otherwise=question.otherwise,
         other_s=other_s,
         gain_s=gain_s,
-        tells=gain_s is None or abs(gain_s) >= _SCATTER * plan.finish_s,
+        tells=gain_s is None or question.sign(plan) * gain_s >= _SCATTER * plan.finish_s,
     )
 
 
@@ -73,12 +73,15 @@ class _Question:
         words: the choice, for people.
         otherwise: what is solved instead.
         solve: does it.
+        sign: -1 if the other race leaves more freedom and so can only be faster, else 1. What comes out the other way
+            round is the search's scatter.
         terrain: which the course must have, besides another.
     """
 
     words: str
     otherwise: str
     solve: _Solve
+    sign: Callable[[Plan], int] = lambda _plan: 1
     terrain: Terrain | None = None
 
 
@@ -137,6 +140,7 @@ EFFECTS: Final = MappingProxyType(
             words="turns short enough to remember",
             otherwise="the other form: to the second, not to 5 s",
             solve=_other_form,
+            sign=lambda plan: 1 if _form(plan) == "free" else -1,
         ),
     }
 )

@@ -342,6 +342,8 @@ class House:
             )
         with _disk():
             await self._store.save_draft(race.code, draft.name, draft_to_json(draft))
+        if (draft.course, draft.riders, draft.rules) != (race.draft.course, race.draft.riders, race.draft.rules):
+            race.trials.asked_of_another_race()
         race.draft = draft
 
     # Opening

@@ -55,6 +55,11 @@ class Trials:
         self._keys += 1
         return str(self._keys)
 
+    def asked_of_another_race(self) -> None:
+        """Riders, rules or course are others now: how the last question ended says nothing any more."""
+        if not self.busy:
+            self.work = None
+
     def renamed(self, before: Draft, now: Draft, rename: Callable[[Draft], Draft]) -> None:
         """The course's names have changed; variants and effects are of the same course still."""
         self.variants = tuple(

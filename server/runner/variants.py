@@ -51,6 +51,9 @@ def changed(draft: Draft, ask: http.WhatIfAsk) -> Draft:
     if ask.by_hand and draft.plan is None:
         raise PlanRefused("what-if", "turns by hand", "no plan", "have a plan worked out first")
     changes = {change.rider: change for change in ask.riders}
+    if len(changes) < len(ask.riders):
+        twice = next(one.rider for one in ask.riders if sum(one.rider == other.rider for other in ask.riders) > 1)
+        raise PlanRefused("what-if", "rider", f"{twice} twice", "expected each rider once, with all that is otherwise")
     riders = tuple(
         replace(one, rider=_changed_rider(one.rider, changes.get(one.rider.id)))
         for one in draft.riders

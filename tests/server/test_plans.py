@@ -104,6 +104,11 @@ async def test_a_variant_by_which_nobody_holds_says_so_in_its_column_and_cannot_
         ({"without": ["maya", "otto"]}, "race rules, counted: found 3 with 2 riders"),
         ({"riders": [{"rider": "jo", "stronger": 3}]}, "riders.0.stronger: input should be less than or equal to 0.5"),
         ({"riders": [{"rider": "jo", "on_climbs": "hard"}]}, "rider Jo, leading on climbs: found 'hard'; expected one"),
+        (
+            {"riders": [{"rider": "jo", "stronger": 0.1}] * 2},
+            "what-if, rider: found jo twice; expected each rider once",
+        ),
+        ({"rules": {"shelter_table": "little"}}, "shelter_table"),
         ({"order": ["maya", "otto"]}, "plan, order: found maya, otto; expected each of"),
         ({"by_hand": True, "turns": [{"stretch": 0, "rider": "jo", "length_s": 900}]}, "turn of Jo on"),
         ({"by_hand": True, "turns": [{"stretch": 99, "rider": "jo", "length_s": 20}]}, "stretch 100; expected 1 to"),
@@ -242,6 +247,8 @@ async def test_a_race_that_comes_to_no_plan_says_so_to_a_page_that_came_back(her
     sentence = answer.json()["sentence"]
     assert sentence.startswith("roster, leading on climbs: found nobody who leads on climb 1; expected at least one")
     assert (await work(here, made))["trouble"] == answer.json()
+    await here.call("PUT", f"/api/races/{made.code}/riders", RIDERS, made.ticket)
+    assert (await work(here, made))["doing"] is None  # it was another race's trouble
 
 
 # Wishes, names, effects

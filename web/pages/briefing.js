@@ -7,7 +7,7 @@ import { clockOf, gradeOf, kmOf } from '../lib/cells.js'
 import { find, h } from '../lib/html.js'
 import { SetupSilhouette } from '../parts/setup-silhouette/setup-silhouette.js'
 import { wishesOf } from '../parts/setup-riders/columns.js'
-import { landmarkTimes, namesOf, spentWords, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
+import { isGone, landmarkTimes, namesOf, spentWords, stretchUnder, timeAt, turnSheet } from '../parts/setup-plan/tables.js'
 
 /** @typedef {import('../lib/messages.js').CourseCard} CourseCard */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
@@ -109,7 +109,7 @@ function sheetHead(ready, whose) {
  * @param {Ready} ready
  */
 function many(ready) {
-  return ready.plan.rules.length > 11
+  return ready.plan.rules.length + agreed(ready).length > 10
 }
 
 /** @param {Ready} ready */
@@ -145,7 +145,7 @@ function agreed(ready) {
   const names = namesOf(ready.riders)
   const wishes = ready.riders.filter((rider) => wishesOf(rider)).map((rider) => `${rider.name} ${wishesOf(rider)}`)
   const spent = (ready.plan.spent ?? []).map(
-    ([rider, from_m]) => `${names.get(rider) ?? rider} is used up, ${spentWords(ready.plan, from_m)}`,
+    ([rider, from_m]) => `${names.get(rider) ?? rider} need not finish: ${spentWords(ready.plan, from_m)}`,
   )
   const all = [...wishes, ...spent]
   return all.length ? [h('p', { class: 'brief-agreed' }, h('b', {}, 'Agreed: '), `${all.join('; ')}.`)] : []
@@ -216,13 +216,29 @@ function firstWords(ready, place) {
  * @param {string} rider
  */
 function lastWords(ready, rider) {
+  const names = namesOf(ready.riders)
   const from_m = (ready.plan.spent ?? []).find(([id]) => id === rider)?.[1]
   if (from_m !== undefined) {
-    return [h('b', {}, ` Your time need not count: you are used up, ${spentWords(ready.plan, from_m)}. Your last turn is called.`)]
+    return [h('b', {}, ` You need not finish. ${names.get(rider) ?? rider} ${spentWords(ready.plan, from_m)}; your last turn is called.`)]
   }
   const reserve = ready.plan.reserves.find((one) => one.rider === rider)
   if (!reserve || (reserve.least_at_m ?? null) === null) return []
   return [` Your worst moment comes at km ${kmOf(reserve.least_at_m ?? 0)}, about ${clockOf(timeAt(ready.plan, reserve.least_at_m ?? 0))} into it.`]
+}
+
+/**
+ * Somebody who only follows may still be the first wheel for a moment, while all others drift back: better said before.
+ * @param {Ready} ready
+ * @param {RuleCard} rule
+ * @param {string} rider
+ */
+function moments(ready, rule, rider) {
+  const mine = (ready.plan.turns ?? []).filter(
+    (turn) => turn.rider === rider && turn.start_m >= rule.start_m && turn.start_m < rule.end_m,
+  )
+  if (!mine.length) return []
+  const places = mine.map((turn) => kmOf(turn.start_m)).join(', ')
+  return [h('span', { class: 'soft' }, `a moment on the front at km ${places}, while the others drift back`)]
 }
 
 /**
@@ -247,7 +263,7 @@ function stretchLine(ready, rule, rider) {
   const names = namesOf(ready.riders)
   const under = stretchUnder(ready.course, rule)
   const wish = wishOn(ready, rider, under?.terrain)
-  const leading = rule.turns.filter((turn) => turn.length_s > 0)
+  const leading = rule.turns.filter((turn) => turn.length_s > 0 && !isGone(ready.plan, rule, turn.rider))
   const index = leading.findIndex((turn) => turn.rider === rider)
   const mine = leading[index]
   const before = leading[(index - 1 + leading.length) % leading.length]
@@ -256,7 +272,10 @@ function stretchLine(ready, rule, rider) {
   const call = (/** @type {string | undefined} */ id) => names.get(id ?? '') ?? ''
   // On a stretch that is over sooner nobody comes round again, and whoever is far back does not lead at all.
   const short = (rule.end_m - rule.start_m) / rule.speed_mps < others_s + (mine?.length_s ?? 0)
-  const what = mine
+  const gone = isGone(ready.plan, rule, rider)
+  const what = gone
+    ? [h('b', { class: 'big-number follow' }, 'Gone'), h('span', { class: 'wheels' }, 'you have let the line go')]
+    : mine
     ? [
         h('b', { class: 'big-number' }, `${Math.round(mine.length_s)} s`),
         h('b', { class: 'big-number' }, `${Math.round(mine.power_w)} W`),
@@ -272,7 +291,12 @@ function stretchLine(ready, rule, rider) {
       ]
     : [
         h('b', { class: 'big-number follow' }, 'Follow'),
-        h('span', { class: 'wheels' }, wish === 'none' ? 'you don’t lead here, as agreed' : 'rest on the wheel'),
+        h(
+          'span',
+          { class: 'wheels' },
+          h('span', {}, wish === 'none' ? 'you don’t lead here, as agreed' : 'rest on the wheel'),
+          ...moments(ready, rule, rider),
+        ),
       ]
   return h(
     'li',

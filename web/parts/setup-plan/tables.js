@@ -81,7 +81,7 @@ export function turnTable(plan, course, riders) {
           'tr',
           {},
           h('th', { scope: 'row' }, h('span', { class: 'place' }, String(place + 1)), names.get(rider) ?? rider),
-          ...plan.rules.map((rule) => turnCell(rule, rider)),
+          ...plan.rules.map((rule) => turnCell(plan, rule, rider)),
         ),
       ),
     ),
@@ -124,7 +124,7 @@ export function turnSheet(plan, course, riders) {
           h('th', { scope: 'row' }, rule.name, h('span', {}, `km ${kmOf(rule.start_m)}–${kmOf(rule.end_m)}${grade}`)),
           h('td', { class: 'number' }, clockOf(timeAt(plan, rule.start_m))),
           h('td', { class: 'number' }, (rule.speed_mps * 3.6).toFixed(0)),
-          ...plan.order.map((rider) => turnCell(rule, rider)),
+          ...plan.order.map((rider) => turnCell(plan, rule, rider)),
         )
       }),
     ),
@@ -155,10 +155,24 @@ export function landmarkTimes(plan, course) {
 }
 
 /**
+ * Whether a rider who need not finish has let the line go before a stretch.
+ * @param {PlanCard} plan
  * @param {RuleCard} rule
  * @param {string} rider
  */
-function turnCell(rule, rider) {
+export function isGone(plan, rule, rider) {
+  const from_m = (plan.spent ?? []).find(([id]) => id === rider)?.[1]
+  if (from_m === undefined || from_m > rule.start_m) return false
+  return !(plan.turns ?? []).some((turn) => turn.rider === rider && turn.end_m > rule.start_m + SAME_PLACE_M)
+}
+
+/**
+ * @param {PlanCard} plan
+ * @param {RuleCard} rule
+ * @param {string} rider
+ */
+function turnCell(plan, rule, rider) {
+  if (isGone(plan, rule, rider)) return h('td', { class: 'number follows' }, 'gone')
   const turn = rule.turns.find((one) => one.rider === rider)
   if (!turn || turn.length_s === 0) return h('td', { class: 'number follows' }, 'follows')
   return h(
@@ -236,7 +250,7 @@ export function worstMoments(plan, riders, margin) {
         const where = reserve.least_at_m === null ? '' : ` at ${kmOf(reserve.least_at_m)} km`
         const left = reserve.w_prime_j ? `${((reserve.least * reserve.w_prime_j) / 1000).toFixed(1)} kJ left, ` : ''
         const from_m = spent.get(rider)
-        const gone = from_m === undefined ? '' : `; used up on purpose, ${spentWords(plan, from_m)}`
+        const gone = from_m === undefined ? '' : `; need not finish: ${spentWords(plan, from_m)}`
         return h(
           'li',
           {},
@@ -256,7 +270,7 @@ export function worstMoments(plan, riders, margin) {
  */
 export function spentWords(plan, from_m) {
   const length_m = plan.schedule.at(-1)?.[0] ?? 0
-  return from_m > length_m - AT_THE_FINISH_M ? 'by the finish' : `lets the line go from km ${kmOf(from_m)} on`
+  return from_m > length_m - AT_THE_FINISH_M ? 'may be empty by then' : `lets the line go from km ${kmOf(from_m)} on`
 }
 
 /**

@@ -35,11 +35,12 @@ export class SetupWork extends HTMLElement {
     this.cancel.addEventListener('click', () =>
       this.dispatchEvent(new CustomEvent('work-cancelled', { bubbles: true })),
     )
-    this.hidden = true
   }
 
   connectedCallback() {
-    if (!this.childElementCount) this.append(this.bar, h('div', { class: 'work-row' }, this.words, this.cancel))
+    if (this.childElementCount) return
+    this.hidden = true
+    this.append(this.bar, h('div', { class: 'work-row' }, this.words, this.cancel))
   }
 
   /** @param {string} [words] */
