@@ -329,9 +329,10 @@ class LiveRace:
         """Has rendered first what is told next and has no clip yet."""
         assert self._wording is not None
         if self._wording.silent:
-            self._voice.want(tuple(self._wording.silent), how=self._how)
-            self._missing.update(self._wording.silent)
             self._urgent.update(text for text, at_once in self._wording.silent.items() if at_once)
+            # What is wanted last is rendered first: what is called any moment must not fall behind the rest.
+            self._voice.want(dict.fromkeys((*self._urgent, *self._wording.silent)), how=self._how)
+            self._missing.update(self._wording.silent)
             self._wording.silent.clear()
 
     def _clip_for(self, spoken: Spoken, language: str) -> SaidAloud | None:
