@@ -11,7 +11,7 @@
 const PAGES = `pages ${EDITION}`
 const CLIPS = 'clips'
 /** A network that takes longer is as good as none: a page must stand within a second. */
-const PATIENCE_MS = 600
+const PATIENCE_MS = 400
 /** About 40 kB each. */
 const MOST_CLIPS = 800
 

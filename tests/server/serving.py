@@ -186,10 +186,11 @@ async def arena(data: Path, **limits: Any) -> AsyncIterator[Arena]:
 
 
 @contextlib.asynccontextmanager
-async def serving(settings: Settings) -> AsyncIterator[Arena]:
-    """The same with settings of one's own."""
+async def serving(settings: Settings, *, port: int = 0) -> AsyncIterator[Arena]:
+    """The same with settings of one's own; on a port that is known if it matters, else on any."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP) as listening:
-        listening.bind(("127.0.0.1", 0))
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(("127.0.0.1", port))
         port = listening.getsockname()[1]
         application = make_app(replace(settings, port=port))
         server = uvicorn.Server(server_config(application, settings))

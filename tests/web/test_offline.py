@@ -107,6 +107,22 @@ async def test_an_upgrade_is_seen_at_the_next_load_and_leaves_nothing_of_the_old
     assert await page.evaluate("self.edition") == "new", "and without the server too"
 
 
+async def test_a_live_page_from_before_an_upgrade_says_so_once_the_server_answers(tmp_path: Path, browser: Any) -> None:
+    web = tmp_path / "web"
+    shutil.copytree(ROOT / "web", web, ignore=shutil.ignore_patterns("node_modules"))
+    settings = replace(settings_for(tmp_path / "data"), web_dir=web)
+    async with serving(settings) as here:
+        port = here.port
+        page = await kept(browser, f"http://127.0.0.1:{port}/bars/ABC234#a-ticket")
+    await page.reload()
+    await page.wait_for_selector("text=No connection")
+    assert await page.get_by_text("newer pages").count() == 0
+    changed = web / "lib" / "html.js"
+    changed.write_text(changed.read_text("utf-8") + "\n// changed\n", "utf-8")
+    async with serving(settings, port=port):
+        await page.wait_for_selector("text=The server has newer pages than this device kept")
+
+
 async def test_a_browser_finds_nothing_that_keeps_the_pages_from_being_installed(
     live_server: LiveServer, browser: Any
 ) -> None:

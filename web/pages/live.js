@@ -8,7 +8,7 @@ import { codeHere, ticketFor } from '../lib/api.js'
 import { h } from '../lib/html.js'
 import { Live } from '../lib/live.js'
 import { mustStop } from '../lib/must-stop.js'
-import { keepPages, openedOffline } from '../lib/offline.js'
+import { keepPages, openedOffline, serverBack } from '../lib/offline.js'
 import { clockText, countdownText } from '../lib/race-clock.js'
 import { keepAwake } from '../lib/wake-lock.js'
 import { LinkStrip, registerLinkStrip } from '../parts/link-strip/link-strip.js'
@@ -43,12 +43,15 @@ import { Lobby } from './lobby.js'
  * @property {() => void} close
  */
 
+const OTHER_EDITION = 'The server has newer pages than this device kept: load this page again as soon as the race allows.'
 const SCREENS = { lobby: Lobby, desk: Desk, bars: Bars }
 
 keepPages()
 registerLinkStrip()
 const strip = new LinkStrip()
 const main = h('main', {})
+// A slow network is taken for none, and what was kept may be from before an upgrade.
+if (openedOffline) void serverBack().then((same) => strip.say('edition', same ? '' : OTHER_EDITION))
 document.body.append(strip, main)
 
 const code = codeHere()
