@@ -208,16 +208,19 @@ def cut_ground(course: Course, rules: RaceRules) -> Ground:
 
 
 def parted(course: Course, ground: Ground, at_m: float, name: str) -> tuple[Course, Ground]:
-    """The last stretch cut in two at a place where cells meet; the second part is called by the name."""
-    edge = int(np.argmin(np.abs(ground.edge_m - at_m)))
-    cut_m = float(ground.edge_m[edge])
-    *others, last = course.stretches
-    rise_m = height_at(course, cut_m) - height_at(course, last.start_m)
-    first = replace(last, end_m=cut_m, rise_m=rise_m)
-    second = replace(last, name=name, start_m=cut_m, rise_m=last.rise_m - rise_m)
+    """The stretch under a place cut in two where cells meet next to it; the second part is called by the name."""
+    edge = int(np.argmin(np.abs(ground.edge_m[1:-1] - at_m))) + 1
+    cut_m, index = float(ground.edge_m[edge]), int(ground.stretch[edge])
+    part = course.stretches[index]
+    if ground.stretch[edge - 1] != index:
+        return course, ground
+    rise_m = height_at(course, cut_m) - height_at(course, part.start_m)
+    first = replace(part, end_m=cut_m, rise_m=rise_m)
+    second = replace(part, name=name, start_m=cut_m, rise_m=part.rise_m - rise_m)
     stretch = ground.stretch.copy()
     stretch[edge:] += 1
-    return replace(course, stretches=(*others, first, second)), replace(ground, stretch=stretch)
+    parts = (*course.stretches[:index], first, second, *course.stretches[index + 1 :])
+    return replace(course, stretches=parts), replace(ground, stretch=stretch)
 
 
 def as_planned(course: Course, plan: Plan) -> Course:
@@ -419,8 +422,8 @@ class Rotation:
     Attributes:
         order: riders at the gun, front first.
         lengths_s: for each stretch, for each rider of the roster, the turn; 0: only follows.
-        spent: (rider, at_m) of those used up: gone when they swing off there or first beyond, or at once if they have
-            no turn there.
+        spent: (rider, at_m) of those used up: whoever leads there is gone with the end of that turn, whoever doesn't,
+            at once.
     """
 
     order: tuple[int, ...]
@@ -501,130 +504,194 @@ def rotate(team: Team, ground: Ground, edge_s: Floats, rotation: Rotation) -> tu
     swings off drifts past those in the wheels and latches on; a leader stays on until the next one is on the wheel;
     those who only follow stay behind those who lead.
     """
-    rules = team.rules
+    latch_s = team.rules.latch_s
     finish_s = float(edge_s[-1])
     times = edge_s.tolist()
     cell_stretch: list[int] = ground.stretch.tolist()
     last_cell = len(cell_stretch) - 1
-    closing, latch_s = rules.closing_mps, rules.latch_s
     lengths_s = rotation.lengths_s
-    here = list(rotation.order)
-    totals = [sum(row[rider] for rider in here) for row in lengths_s]
-    leave_s = {rider: float(np.interp(at_m, ground.edge_m, edge_s)) for rider, at_m in rotation.spent}
-    drifts = [drift_s(1 + passed, closing) for passed in range(team.riders + 1)]
+    totals = [sum(row[rider] for rider in rotation.order) for row in lengths_s]
+    leave_s = sorted((float(np.interp(at_m, ground.edge_m, edge_s)), rider) for rider, at_m in rotation.spent)
+    drifts = [drift_s(1 + passed, team.rules.closing_mps) for passed in range(team.riders + 1)]
+    lines = _Lines(team, rotation)
+    fronts, wheels, steps, patterns = lines.fronts, lines.wheels, lines.steps, lines.patterns
 
     def stretch_at(at_s: float) -> int:
         return cell_stretch[min(max(bisect_right(times, at_s) - 1, 0), last_cell)]
 
-    wheels = list(rotation.order)
-    apart: list[tuple[float, int, int]] = []  # until, place, rider: in the order they swung off
-    rest: dict[int, float | None] = dict.fromkeys(wheels)
-    starts: list[float] = []
-    rows: list[tuple[list[float], list[float], list[float]]] = []
-    known: dict[tuple[tuple[int, ...], tuple[tuple[int, int], ...]], int] = {}
-    ids: list[int] = []
-    turns: list[Turn] = []
-    riders = team.riders
-
-    def note(at_s: float) -> None:
-        key = (tuple(wheels), tuple([(place, rider) for _, place, rider in apart]))
-        index = known.get(key)
-        if index is None:
-            share, slower, rides = [1.0] * riders, [0.0] * riders, [0.0] * riders
-            for rider, one in zip(wheels, team.shares[len(wheels)], strict=True):
-                share[rider] = one
-            for _, place, rider in apart:
-                if place == _DRIFT:
-                    slower[rider] = closing
-            for rider in here:
-                rides[rider] = 1.0
-            index = known[key] = len(rows)
-            rows.append((share, slower, rides))
-        if starts and starts[-1] == at_s:
-            ids[-1] = index
-        else:
-            starts.append(at_s)
-            ids.append(index)
+    # A rider's rest is what has been credited since: nothing needs to be added up for everybody at each turn.
+    credited = 0.0
+    since: dict[int, float] = {}
 
     def granted(rider: int, at_s: float) -> tuple[float, float]:
         stretch = stretch_at(at_s)
         planned = lengths_s[stretch][rider]
-        had = rest[rider]
         full = totals[stretch] - planned
-        if had is None or full <= 0 or had >= full - 1e-9:
+        if rider not in since or full <= 0 or (had := round(credited - since[rider], 6)) >= full - 1e-9:
             return planned, max(LEAST_TURN_S, planned)
         return planned, max(LEAST_TURN_S, float(round(planned * had / full)))
 
     def gone(rider: int) -> None:
-        here.remove(rider)
-        del rest[rider], leave_s[rider]
         for stretch, row in enumerate(lengths_s):
             totals[stretch] -= row[rider]
 
-    began = 0.0
-    planned, length = granted(wheels[0], 0.0)
+    state, apart_s = 0, [0.0][:0]  # when whoever is off the line changes place, in the order they swung off
+    began, last, present = 0.0, -1, len(rotation.order)
+    planned, length = granted(fronts[0], 0.0)
     ends = length
-    note(0.0)
+    starts, ids, turns = [0.0], [0], [(0, 0.0, 0.0)][:0]
+
+    def note(at_s: float) -> None:
+        if starts[-1] == at_s:
+            ids[-1] = state
+        else:
+            starts.append(at_s)
+            ids.append(state)
+
     while True:
         due = ends
-        if len(here) == 1:
+        if present == 1:
             due = math.inf
-        elif len(wheels) == 1:
-            until, place, _ = apart[0]
-            due = max(ends, until + (latch_s if place == _DRIFT else 0.0))
-        change = min(apart)[0] if apart else math.inf
-        now = min(due, change)
-        if leave_s:
-            idle = [
-                (at_s, rider)
-                for rider, at_s in leave_s.items()
-                if at_s <= now and rider != wheels[0] and lengths_s[stretch_at(at_s)][rider] == 0
-            ]
-            if idle and idle[0][0] < finish_s:
-                at_s, rider = min(idle)
-                at_s = max(at_s, starts[-1])
-                gone(rider)
-                if rider in wheels:
-                    wheels.remove(rider)
-                else:
-                    apart = [one for one in apart if one[2] != rider]
-                note(at_s)
+        elif wheels[state] == 1:
+            due = max(ends, apart_s[0] + (latch_s if lines.drifts(state) else 0.0))
+        change = min(apart_s) if apart_s else math.inf
+        now = due if due < change else change
+        if leave_s and leave_s[0][0] <= now and leave_s[0][0] < finish_s:
+            at_s, rider = leave_s.pop(0)
+            if rider == fronts[state]:
+                last = rider
                 continue
+            gone(rider)
+            present -= 1
+            state, index = lines.without(state, rider)
+            if index is not None:
+                apart_s.pop(index)
+            note(max(at_s, starts[-1]))
+            continue
         if now >= finish_s:
             break
         if change <= due:
-            index = next(index for index, one in enumerate(apart) if one[0] == change)
-            _, place, rider = apart[index]
-            if place == _DRIFT and latch_s > 0:
-                apart[index] = (change + latch_s, _LATCH, rider)
+            index = apart_s.index(change)
+            key = (state, index, patterns[stretch_at(change)])
+            found = steps.get(key)
+            if found is None:
+                found = steps[key] = lines.after_change(*key)
+            state, latching = found
+            if latching:
+                apart_s[index] = change + latch_s
             else:
-                apart.pop(index)
-                slot = len(wheels)
-                lengths = lengths_s[stretch_at(change)]
-                while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
-                    slot -= 1
-                wheels.insert(slot, rider)
+                apart_s.pop(index)
             note(change)
             continue
-        leader = wheels.pop(0)
-        turns.append(Turn(rider=leader, start_s=began, end_s=now))
-        credit = planned if 2 * (now - began) >= min(length, planned) else now - began
-        for other, before in rest.items():
-            if other == leader:
-                rest[other] = 0.0
-            elif before is not None:
-                rest[other] = before + credit
-        if leave_s.get(leader, math.inf) <= now:
+        leader = fronts[state]
+        turns.append((leader, began, now))
+        credited += planned if 2 * (now - began) >= min(length, planned) else now - began
+        since[leader] = credited
+        key = (state, _GONE if leader == last else _SWING_OFF, 0)
+        found = steps.get(key)
+        if found is None:
+            found = steps[key] = lines.after_swing(*key)
+        state = found[0]
+        if leader == last:
             gone(leader)
+            present -= 1
         else:
-            apart.append((now + drifts[len(wheels)], _DRIFT, leader))
+            apart_s.append(now + drifts[wheels[state]])
         began = now
-        planned, length = granted(wheels[0], now)
+        planned, length = granted(fronts[state], now)
         ends = now + length
         note(now)
-    turns.append(Turn(rider=wheels[0], start_s=began, end_s=finish_s))
-    share, slower, rides = (np.array([row[part] for row in rows])[ids] for part in range(3))
-    return Phases(start_s=np.array(starts), share=share, slower_mps=slower, rides=rides), tuple(turns)
+    turns.append((fronts[state], began, finish_s))
+    share, slower, rides = (np.array(part)[ids] for part in lines.rows())
+    return (
+        Phases(start_s=np.array(starts), share=share, slower_mps=slower, rides=rides),
+        tuple([Turn(rider=rider, start_s=start_s, end_s=end_s) for rider, start_s, end_s in turns]),
+    )
+
+
+_SWING_OFF, _GONE = -1, -2
+
+
+class _Lines:
+    """Who can be where, numbered, and what follows what: worked out once, for a ride comes by the same lines often.
+
+    Attributes:
+        fronts: by number: who leads.
+        wheels: by number: how many are in the wheels, the leader with them.
+        patterns: by stretch: the first one on which the same riders only follow.
+        steps: what followed so far: see after_change and after_swing.
+    """
+
+    def __init__(self, team: Team, rotation: Rotation) -> None:
+        self._team = team
+        self._lengths_s = rotation.lengths_s
+        firsts: dict[tuple[bool, ...], int] = {}
+        self.patterns = [
+            firsts.setdefault(tuple([one == 0 for one in row]), index) for index, row in enumerate(rotation.lengths_s)
+        ]
+        self._numbers: dict[tuple[tuple[int, ...], tuple[tuple[int, int], ...]], int] = {}
+        self._lines: list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]] = []
+        self.fronts: list[int] = []
+        self.wheels: list[int] = []
+        self.steps: dict[tuple[int, int, int], tuple[int, bool]] = {}
+        self._number(rotation.order, ())
+
+    def _number(self, wheels: tuple[int, ...], apart: tuple[tuple[int, int], ...]) -> int:
+        """A line's number.
+
+        Args:
+            wheels: front first.
+            apart: (place, rider) in the order they swung off.
+        """
+        number = self._numbers.setdefault((wheels, apart), len(self._lines))
+        if number == len(self._lines):
+            self._lines.append((wheels, apart))
+            self.fronts.append(wheels[0])
+            self.wheels.append(len(wheels))
+        return number
+
+    def drifts(self, number: int) -> bool:
+        """Whether the first of those off the line still drifts."""
+        return self._lines[number][1][0][0] == _DRIFT
+
+    def after_change(self, number: int, index: int, pattern: int) -> tuple[int, bool]:
+        """The line when one of those off it has drifted back or is on a wheel; whether that rider latches on now."""
+        wheels, apart = self._lines[number]
+        place, rider = apart[index]
+        if place == _DRIFT and self._team.rules.latch_s > 0:
+            return self._number(wheels, (*apart[:index], (_LATCH, rider), *apart[index + 1 :])), True
+        slot, lengths = len(wheels), self._lengths_s[pattern]
+        while slot > 1 and lengths[wheels[slot - 1]] == 0 and lengths[rider] > 0:
+            slot -= 1
+        return self._number((*wheels[:slot], rider, *wheels[slot:]), (*apart[:index], *apart[index + 1 :])), False
+
+    def after_swing(self, number: int, how: int, _pattern: int) -> tuple[int, bool]:
+        """The line once its leader has swung off, or let it go."""
+        (leader, *wheels), apart = self._lines[number]
+        return self._number(tuple(wheels), apart if how == _GONE else (*apart, (_DRIFT, leader))), False
+
+    def without(self, number: int, rider: int) -> tuple[int, int | None]:
+        """The line without a rider who doesn't lead; and where that rider was among those off the line."""
+        wheels, apart = self._lines[number]
+        index = next((index for index, (_, one) in enumerate(apart) if one == rider), None)
+        left = tuple(one for one in apart if one[1] != rider)
+        return self._number(tuple(one for one in wheels if one != rider), left), index
+
+    def rows(self) -> tuple[list[list[float]], list[list[float]], list[list[float]]]:
+        """By number, by rider: share of solo drag, how much slower, and 1 for who rides with the team."""
+        shares, slower, rides = [], [], []
+        for wheels, apart in self._lines:
+            share, slow, ride = ([fill] * self._team.riders for fill in (1.0, 0.0, 0.0))
+            for rider, one in zip(wheels, self._team.shares[len(wheels)], strict=True):
+                share[rider], ride[rider] = one, 1.0
+            for place, rider in apart:
+                ride[rider] = 1.0
+                if place == _DRIFT:
+                    slow[rider] = self._team.rules.closing_mps
+            shares.append(share)
+            slower.append(slow)
+            rides.append(ride)
+        return shares, slower, rides
 
 
 def simulate(team: Team, ground: Ground, speeds_mps: Floats, rotation: Rotation) -> Ride:

@@ -30,6 +30,7 @@ from caller.planner.model import (
 )
 
 __all__ = [
+    "FIXED",
     "STEEP",
     "Loose",
     "Polished",
@@ -46,7 +47,7 @@ __all__ = [
 
 _NEAR: Final = 0.35
 """Reserves this near the floor, as a share of W′, are watched."""
-_WINDOWS: Final = 16
+_WINDOWS: Final = 10
 _MOST_STEP: Final = 0.08
 _STIFFNESS: Final = 0.3
 _CONTROLS: Final = 160
@@ -55,6 +56,8 @@ _FORGOTTEN: Final = 300.0
 _FEW_MENDS: Final = 4
 _NEARLY_J: Final = 10.0
 """Aimed at beyond what must be kept, for slopes are not quite straight."""
+FIXED: Final = -1
+"""The number of turns that don't change: see Loose."""
 STEEP: Final = 2.0
 """How many missing joules of reserve a joule weighs that a turn draws beyond the rules and their slack."""
 
@@ -84,7 +87,7 @@ class Loose:
 
     Attributes:
         longest_s: (stretches, riders) none longer; none is shorter than the rules' shortest.
-        same: (stretches, riders) turns of one number change by the same factor.
+        same: (stretches, riders) turns of one number change by the same factor; those of FIXED don't.
     """
 
     longest_s: Floats
@@ -167,7 +170,7 @@ def climbed(
             draw_s_per_j=max(dearest, STEEP * float(worth.mean())),
         )
         won = tried.ride.finish_s < best.ride.finish_s
-        after = settled(team, ground, tried, _FEW_MENDS) if won else None
+        after = settled(team, ground, tried, _FEW_MENDS + int(ground.stretch[-1]) // 10) if won else None
         if after is not None and after.ride.finish_s < best.ride.finish_s:
             best, seen = after, None
             most = min(1.6 * most, 1.0)
@@ -186,11 +189,11 @@ def _stretched(team: Team, rotation: Rotation, stretched: Floats, loose: Loose |
     new = np.clip(
         old * np.exp(stretched), team.rules.shortest_turn_s, np.maximum(loose.longest_s, team.rules.shortest_turn_s)
     )
-    new = np.where(old > 0, new, 0.0)
+    new = np.where(loose.same == FIXED, old, np.where(old > 0, new, 0.0))
     return replace(rotation, lengths_s=tuple(tuple(row) for row in new.tolist()))
 
 
-def settled(team: Team, ground: Ground, now: Polished, steps: int = 10) -> Polished | None:
+def settled(team: Team, ground: Ground, now: Polished, steps: int | None = None) -> Polished | None:
     """The same with speeds changed as little as may be until all hold; None if so few steps don't lead there.
 
     Turns fall elsewhere when speeds change, and one that begins on another stretch has another length: so a step may
@@ -199,7 +202,7 @@ def settled(team: Team, ground: Ground, now: Polished, steps: int = 10) -> Polis
     weights = hats(ground)
     speeds, ride, rotation = now.speeds_mps, now.ride, now.rotation
     lacking = lacking_j(team, ride, rotation)
-    for _ in range(steps):
+    for _ in range(10 + int(ground.stretch[-1]) // 2 if steps is None else steps):
         if lacking == 0.0:
             return replace(now, speeds_mps=speeds, ride=ride)
         change = _slopes(team, ground, speeds, ride, rotation).mend(speeds, weights)
@@ -309,7 +312,7 @@ def _slopes(
         share = np.array(rotation.lengths_s)
         share = share / share.sum(axis=1, keepdims=True)
         spans = np.bincount(ground.stretch, weights=np.diff(ride.edge_s))
-        by_length = _alike(gathered(_by_length(ground, ride, rotation, longer)), loose.same)
+        by_length = _alike(gathered(_by_length(ground, ride, rotation, longer)) * (loose.same != FIXED), loose.same)
         stiff_length = _alike(0.005 * spans[:, None] * np.maximum(share, 0.01), loose.same)
     return _Slopes(
         time=time,

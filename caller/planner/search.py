@@ -8,7 +8,8 @@ problem, never by a clock: same input, same plan.
 Must not know of the race as it runs.
 """
 
-from collections.abc import Callable
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -37,7 +38,7 @@ from caller.planner.model import (
     power_w,
     simulate,
 )
-from caller.planner.polish import STEEP, Loose, Polished, climbed, polished, settled
+from caller.planner.polish import FIXED, STEEP, Loose, Polished, climbed, merit_s, polished, settled
 from caller.planner.prices import coarse_ground
 from caller.planner.proof import bound_beside_s
 from caller.planner.steady import (
@@ -55,16 +56,26 @@ from caller.units import RiderId
 __all__ = ["FORMS", "Report", "holding", "optimise"]
 
 FORMS: Final = ("memorable", "free")
-"""memorable: one length a rider and stretch in steps of 5 s; free: in steps of 1 s."""
+"""memorable: one length a rider and stretch, in steps of 5 s; free: in steps of 1 s, and other ones every few km."""
 
 Move = Callable[[Rotation], Rotation | None]
 Report = Callable[[str, float], None]
 """Told what is being done, and which share of the whole is behind."""
 
-_STEP_S: Final = {"memorable": 5.0, "free": 1.0}
-_USUAL_TURNS_S: Final = (30.0, 45.0, 60.0, 90.0)
-_FINALE_PAYS: Final = 1 - 2e-4
-"""Another rule to remember must win so much."""
+_STEP_S: Final = 5.0
+_FREE_STEP_S: Final = 1.0
+_PART_M: Final = 4_000.0
+"""In the free form turns may change after so much of a stretch."""
+_USUAL_TURNS_S: Final = (15.0, 30.0, 60.0, 90.0)
+"""Where the search begins: with the two in the middle, then beside the better of them; by what smooth rides take."""
+_PAYS: Final = 1 - 2e-4
+"""A rule more to remember, or a rider spent, must win so much."""
+_PARTS: Final = 5
+_ROUNDING_STEPS: Final = 5
+_GLANCES: Final = 3
+_PROMISING: Final = 3
+_LAST_TURNS: Final = 2
+"""How closely ways to spend a rider are looked at: steps of each, how many of them further, how many last turns."""
 _PIECES: Final = 150
 _AGAIN: Final = 3
 """How often a move that pays is made again."""
@@ -145,6 +156,11 @@ class _Freedom:
     tied: frozenset[Terrain]
     equal: bool
 
+    @property
+    def ties(self) -> bool:
+        """Whether some turns must stay the same."""
+        return bool(self.tied) or self.equal
+
     def kind(self, terrain: Terrain) -> str:
         """Stretches of one kind may be ridden by the same lengths, and those of tied terrains must."""
         return "tied" if terrain in self.tied else terrain.value
@@ -163,7 +179,7 @@ class _Freedom:
 
     def kept(self, course: Course, rotation: Rotation) -> Rotation:
         """The rotation with turns made the same where they must be: their mean over the course, in steps of 5 s."""
-        if not self.tied and not self.equal:
+        if not self.ties:
             return rotation
         lengths = np.array(rotation.lengths_s)
         spans = np.array([part.length_m for part in course.stretches])
@@ -245,6 +261,10 @@ class _Found:
     effort: Effort
 
 
+def _planned_s(one: _Found) -> float:
+    return one.effort.ride.finish_s
+
+
 def _finish_s(one: Polished) -> float:
     return one.ride.finish_s
 
@@ -296,16 +316,48 @@ class _Race:
             best = tried
         return best
 
+    def spending(self, now: Polished) -> Polished:
+        """With riders who need not finish used up one after the other, as long as that makes the others faster."""
+        best = now
+        for _ in range(self.team.riders - self.team.rules.counted):
+            tried: list[Polished] = []
+            for spent in self.ways_to_spend(best):
+                rotation = replace(best.rotation, spent=spent)
+                loose = self.loose(best.speeds_mps, rotation)
+                tried.append(polished(self.team, self.ground, best.speeds_mps, rotation, _GLANCES, loose=loose))
+            tried.sort(key=self.merit_s)
+            after = min((self.improved(one, 6) for one in tried[:_PROMISING]), key=self.merit_s, default=best)
+            if lacking_j(self.team, after.ride, after.rotation) > 0 or _finish_s(after) >= _PAYS * _finish_s(best):
+                break
+            best = after
+        return best
+
+    def ways_to_spend(self, now: Polished) -> Iterator[tuple[tuple[int, float], ...]]:
+        """One rider more who is spent: at one of the last turns, on a climb, or some way on."""
+        climbs = [part.start_m for part in self.course.stretches if part.terrain is Terrain.CLIMB]
+        few = len(climbs) // 3 + 1
+        gone = {rider for rider, _ in now.rotation.spent}
+        for rider in now.rotation.order:
+            if rider in gone:
+                continue
+            middles_s = [0.5 * (turn.start_s + turn.end_s) for turn in now.ride.turns if turn.rider == rider]
+            places = np.interp(middles_s[-_LAST_TURNS:], now.ride.edge_s, self.ground.edge_m).tolist()
+            places += climbs[::few] or [0.6 * self.course.length_m]
+            for at_m in dict.fromkeys(round(at_m, -1) for at_m in places):
+                yield tuple(sorted((*now.rotation.spent, (rider, at_m)), key=lambda one: (one[1], one[0])))
+
+    def merit_s(self, now: Polished) -> float:
+        """Finish, with what is lacking."""
+        return merit_s(self.team, now.ride, now.rotation, now.worth_s_per_j, now.draw_s_per_j)
+
     def with_finale(self, now: Polished) -> tuple["_Race", Polished]:
         """With other turns on the last kilometres, where that pays; and the race with its last stretch parted there."""
         best: tuple[_Race, Polished] = self, now
         for at_m in finales_m(self.course):
             course, ground = parted(self.course, self.ground, at_m, "finale")
             race = replace(self, course=course, ground=ground)
-            lengths = now.rotation.lengths_s
-            rotation = replace(now.rotation, lengths_s=(*lengths, lengths[-1]))
-            tried = race.improved(replace(now, rotation=rotation), 10)
-            if tried.ride.finish_s < _FINALE_PAYS * best[1].ride.finish_s:
+            tried = race.improved(race.taken_over(self, now), 10)
+            if tried.ride.finish_s < _PAYS * best[1].ride.finish_s:
                 best = race, tried
         return best
 
@@ -353,21 +405,71 @@ class _Race:
         ]
         return groups, single
 
+    def in_parts(self) -> "_Race":
+        """The same with long stretches cut into parts of two rotations or so."""
+        course, ground = self.course, self.ground
+        for part in self.course.stretches:
+            count = int(part.length_m // _PART_M)
+            for at_m in np.linspace(part.start_m, part.end_m, count + 1)[1:-1].tolist():
+                course, ground = parted(course, ground, at_m, f"{part.name}, from {at_m / 1000:.1f} km")
+        return replace(self, course=course, ground=ground)
+
+    def taken_over(self, other: "_Race", now: Polished) -> Polished:
+        """A ride of the same course cut into fewer stretches, with a row of turns for each of these."""
+        starts = [part.start_m for part in other.course.stretches]
+        rows = [now.rotation.lengths_s[bisect_right(starts, part.start_m) - 1] for part in self.course.stretches]
+        return replace(now, rotation=replace(now.rotation, lengths_s=tuple(rows)))
+
     def in_steps(self, now: Polished, step_s: float) -> _Found | None:
-        """With turns in whole steps."""
-        rotation = self.freedom.kept(self.course, self.rounded(now, step_s))
-        best = polished(self.team, self.ground, now.speeds_mps, rotation, 6)
-        held_best = climbed(self.team, self.ground, best, 6)
+        """With turns in whole steps: rounded one part after the other, while the rest gives way."""
+        at_once = self.freedom.kept(self.course, self.rounded(now, step_s))
+        rounded = [polished(self.team, self.ground, now.speeds_mps, at_once, 6)]
+        if at_once.lengths_s != now.rotation.lengths_s and not self.freedom.ties:
+            rounded.append(self.rounded_by_parts(now, step_s))
+        tried = [climbed(self.team, self.ground, one, 6) for one in rounded]
+        best = min((one for one in tried if one is not None), key=_finish_s, default=None)
+        now = rounded[0]
         for _ in range(2):
-            rotation = _sweep(self.team, self.ground, best, rotation, [*self.longer(best, step_s), *self.swaps()])
-            best = polished(self.team, self.ground, best.speeds_mps, rotation, 8)
-            after = climbed(self.team, self.ground, best, 6)
-            if after is not None and (held_best is None or after.ride.finish_s < held_best.ride.finish_s):
-                held_best = after
-        if held_best is None:
+            start = now if best is None else best
+            rotation = _sweep(
+                self.team, self.ground, start, start.rotation, [*self.longer(start, step_s), *self.swaps()]
+            )
+            if rotation == start.rotation:
+                break
+            now = polished(self.team, self.ground, start.speeds_mps, rotation, 8)
+            after = climbed(self.team, self.ground, now, 6)
+            if after is not None and (best is None or after.ride.finish_s < best.ride.finish_s):
+                best = after
+        if best is None:
             return None
-        effort = Effort(speeds_mps=held_best.speeds_mps, rotation=held_best.rotation, ride=held_best.ride)
+        effort = Effort(speeds_mps=best.speeds_mps, rotation=self.without_the_gone(best), ride=best.ride)
         return _Found(course=self.course, ground=self.ground, effort=effort)
+
+    def without_the_gone(self, now: Polished) -> Rotation:
+        """The same, with no turns for those spent on stretches that the line reaches without them."""
+        lengths = np.array(now.rotation.lengths_s)
+        starts_s = [now.ride.edge_s[np.argmax(self.ground.stretch == index)] for index in range(len(lengths))]
+        for rider, _ in now.rotation.spent:
+            gone = np.flatnonzero(now.ride.phases.rides[:, rider] == 0)
+            if len(gone):
+                lengths[np.array(starts_s) >= now.ride.phases.start_s[gone[0]], rider] = 0.0
+        return replace(now.rotation, lengths_s=tuple(tuple(row) for row in lengths.tolist()))
+
+    def rounded_by_parts(self, now: Polished, step_s: float) -> Polished:
+        """Turns in whole steps, from the start to the finish and down the line; what comes later is found again."""
+        riders = len(now.rotation.lengths_s[0])
+        cells = [index * riders + rider for index in range(len(self.course.stretches)) for rider in now.rotation.order]
+        for part in range(_PARTS):
+            chosen = cells[: len(cells) * (part + 1) // _PARTS]
+            fixed = np.zeros(len(self.course.stretches) * riders, dtype=bool)
+            fixed[chosen] = True
+            grid = fixed.reshape(-1, riders)
+            whole = np.where(grid, self.rounded(now, step_s).lengths_s, now.rotation.lengths_s)
+            rotation = replace(now.rotation, lengths_s=tuple(tuple(row) for row in whole.tolist()))
+            loose = self.loose(now.speeds_mps, rotation)
+            loose = replace(loose, same=np.where(grid, FIXED, loose.same))
+            now = polished(self.team, self.ground, now.speeds_mps, rotation, _ROUNDING_STEPS, loose=loose)
+        return now
 
     def rounded(self, now: Polished, step_s: float) -> Rotation:
         """Turns in whole steps within the limits, or none; where the limits leave no step, smaller ones."""
@@ -394,22 +496,36 @@ def _search(
         known: rides that hold anyhow; none slower than these comes out.
     """
     race = _Race(course=course, team=team, ground=ground, freedom=freedom)
+    smooth: dict[float, _Start] = {}
+    for number in range(3):
+        tell("search", 0.1 + 0.1 * number)
+        if number < 2:
+            turn_s = _USUAL_TURNS_S[1 + number]
+        else:  # the better of two says on which side to look further
+            turn_s = _USUAL_TURNS_S[0 if smooth[_USUAL_TURNS_S[1]].finish_s < smooth[_USUAL_TURNS_S[2]].finish_s else 3]
+        smooth[turn_s] = _smooth_start(course, team, ground, known[0], turn_s)
     starts: list[Polished] = []
-    for number, turn_s in enumerate(_USUAL_TURNS_S):
-        tell("search", 0.3 + 0.3 * number / len(_USUAL_TURNS_S))
-        rotation, speeds = _smooth_start(course, team, ground, known[0], turn_s)
-        rotation = freedom.kept(course, rotation)
-        start = race.held(polished(team, ground, speeds, rotation, 10, loose=race.loose(speeds, rotation)))
+    for one in sorted(smooth.values(), key=lambda one: one.finish_s)[:2]:
+        rotation = freedom.kept(course, one.rotation)
+        loose = race.loose(one.speeds_mps, rotation)
+        start = race.held(polished(team, ground, one.speeds_mps, rotation, 10, loose=loose))
         starts += [] if start is None else [start]
-    tell("search", 0.6)
+    tell("search", 0.4)
     found: _Found | None = None
     if starts:
-        starts.sort(key=_finish_s)
-        best = min((race.improved(start, 4) for start in starts[:2]), key=_finish_s)
-        best = race.improved(best, 12)
-        best = race.reordered(best)
+        best = min((race.improved(start, 4) for start in starts), key=_finish_s)
+        best = race.reordered(race.improved(best, 10))
+        tell("search", 0.5)
+        best = race.spending(best)
+        tell("search", 0.6)
         race, best = race.with_finale(best)
-        found = race.in_steps(best, _STEP_S[form])
+        tell("search", 0.7)
+        found = race.in_steps(best, _STEP_S)
+        if form == "free":
+            tell("search", 0.8)
+            finer = race.in_parts()
+            other = finer.in_steps(finer.improved(finer.taken_over(race, best), 10), _FREE_STEP_S)
+            found = min((one for one in (found, other) if one is not None), key=_planned_s, default=None)
     for effort in known:
         if found is None or effort.ride.finish_s < found.effort.ride.finish_s:
             found = _Found(course=course, ground=ground, effort=effort)
@@ -417,7 +533,16 @@ def _search(
     return found
 
 
-def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, turn_s: float) -> tuple[Rotation, Floats]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Start:
+    """Where to begin: a rotation, speeds at edges, and what the smooth ride they come from takes."""
+
+    rotation: Rotation
+    speeds_mps: Floats
+    finish_s: float
+
+
+def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, turn_s: float) -> _Start:
     """The best ride of countless short turns, its shares of the front written as turns of about the usual length."""
     order = steady.rotation.order
     coarse = coarse_ground(ground, _PIECES)
@@ -436,7 +561,8 @@ def _smooth_start(course: Course, team: Team, ground: Ground, steady: Effort, tu
         shares = np.where(smooth.shares[index] < 0.02, 0.0, smooth.shares[index])
         front_w = _front_w(team, ground, middle, here)
         lengths.append(turn_lengths_s(team, shares / shares.sum(), front_w, turn_s, longest[index]))
-    return Rotation(order=order, lengths_s=tuple(lengths)), fine
+    rotation = Rotation(order=order, lengths_s=tuple(lengths))
+    return _Start(rotation=rotation, speeds_mps=fine, finish_s=smooth.finish_s)
 
 
 def holding(team: Team, ground: Ground, now: Polished, rotation: Rotation) -> Effort | None:
