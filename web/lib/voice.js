@@ -19,6 +19,8 @@ const DECODED = 60
 /** Clips held as they came, for when the line goes dead. */
 const FETCHED = 400
 const FADE_S = 0.02
+/** Each clip ends in as much silence, over which the next may begin. */
+const TAIL_S = 0.06
 /** A start this near cannot be met; the clip begins at once instead. */
 const SOONEST_S = 0.005
 /** Aimed less than this apart, a clip is left as it is; and one that is being said, less than this. */
@@ -104,7 +106,7 @@ export class Voice {
     let start = Math.max(keyStart, begun)
     const length = Math.max(buffer.duration, said.length_ms / 1000)
     for (const clip of this.#air) {
-      if (clip.start >= start + length || clip.end <= start) continue
+      if (clip.start >= start + length - TAIL_S || clip.end - TAIL_S <= start) continue
       if (clip.priority > priority) clip.stop(start)
       else start = clip.end
     }
