@@ -109,6 +109,7 @@ def explained(heading: str) -> set[str]:
     ("heading", "requirements"),
     [
         ("to run", PYPROJECT["project"]["dependencies"]),
+        ("to sound better", PYPROJECT["project"]["optional-dependencies"]["natural"]),
         ("to develop", PYPROJECT["project"]["optional-dependencies"]["dev"]),
     ],
 )
@@ -192,6 +193,11 @@ def test_the_bar_screen_shows_the_word_that_the_voice_says(language: str) -> Non
         if name != "switch_next" and (language, name) not in SCREEN_SAYS_OTHERWISE
         if not all(word[:4].lower() in said[name] for word in verb.split())
     } == {}
+
+
+def test_every_language_has_its_own_name_on_the_pages() -> None:
+    names = (ROOT / "web" / "lib" / "languages.js").read_text("utf-8")
+    assert tuple(re.findall(r"^  \['(\w+)', '[^']+'\],$", names, re.MULTILINE)) == LANGUAGES
 
 
 def test_everything_a_page_may_say_can_be_tapped_somewhere() -> None:

@@ -2,6 +2,10 @@
 that figures are said as people say them, and that no cue asks for more than a rider can take in."""
 
 import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +15,8 @@ from caller.riders import LANGUAGES
 from caller.speech import MOST_NAMES_SPOKEN, SLOTS, TABLES, say, unforeseen, written
 from caller.speech.en import number, watts
 from caller.units import RiderId
+
+ROOT = Path(__file__).resolve().parents[2]
 
 OTTO, MAYA, ANA, BEA = (RiderId(name) for name in ("otto", "maya", "ana", "bea"))
 NAMES = {OTTO: "Otto", MAYA: "Maya", ANA: "Ana", BEA: "Bea"}
@@ -209,3 +215,31 @@ def test_the_directors_own_words_are_said_as_they_are_after_the_name(language: s
     spoken = say(to_one, NAMES, language)
     assert (spoken.text, spoken.key_word) == ("Maya, bottle on the {left} *now*", "bottle")
     assert written(cue(CueKind.SAY, words="¡venga!"), NAMES, language) == "¡venga!"
+
+
+SPEAKS_ALL = """
+from caller.cues import CueKind
+from caller.riders import Rider
+from caller.speech import TABLES, say, unforeseen
+assert TABLES["pt"].code == "pt"
+Rider(id="otto", name="Otto", spoken="Otto", mass_kg=70, critical_power_w=300, w_prime_j=20_000, drag_area_m2=0.25,
+      language="pt")
+print(len({say(cue, {"otto": "Otto"}, "pt").text for cue in unforeseen(["otto"])}))
+"""
+
+
+def test_a_language_is_one_file_and_its_code(tmp_path: Path) -> None:
+    """A seventh one, in a copy of the core: Italian's phrases under another code."""
+    shutil.copytree(ROOT / "caller", tmp_path / "caller", ignore=shutil.ignore_patterns("__pycache__"))
+    speech, riders = tmp_path / "caller" / "speech", tmp_path / "caller" / "riders.py"
+    text = (speech / "it.py").read_text("utf-8")
+    (speech / "pt.py").write_text(text.replace('code="it"', 'code="pt"'), "utf-8")
+    known = riders.read_text("utf-8")
+    assert '"nl")' in known
+    riders.write_text(known.replace('"nl")', '"nl", "pt")', 1), "utf-8")
+    ran = subprocess.run(
+        [sys.executable, "-c", SPEAKS_ALL], cwd=tmp_path, capture_output=True, text=True, check=False, encoding="utf-8"
+    )
+    assert ran.returncode == 0, ran.stderr
+    foreseen = unforeseen([OTTO])
+    assert int(ran.stdout) == len({say(one, NAMES, "it").text for one in foreseen})

@@ -4,6 +4,7 @@
  */
 
 import { readNumber, writeNumber } from '../../lib/cells.js'
+import { LANGUAGES } from '../../lib/languages.js'
 
 /**
  * A rider as typed: text in every cell, so that nothing half-typed is lost.
@@ -104,16 +105,6 @@ export const COLUMNS = [
     refused: ['language'],
     heading: /^(language|hears)/i,
   },
-]
-
-/** @type {[string, string][]} */
-export const LANGUAGES = [
-  ['en', 'English'],
-  ['es', 'español'],
-  ['fr', 'français'],
-  ['de', 'Deutsch'],
-  ['it', 'italiano'],
-  ['nl', 'Nederlands'],
 ]
 
 /**

@@ -13,9 +13,10 @@
 
 import { h } from '../../lib/html.js'
 import { cellsOf, readNumber, refusalInUnit } from '../../lib/cells.js'
+import { LANGUAGES } from '../../lib/languages.js'
 import { freshId } from '../setup-fields/setup-fields.js'
 import { drawWishes, nameWish } from './wishes.js'
-import { COLUMNS, LANGUAGES, convertReserve, emptyRider, isBlank, pasteCells, placeOf, troubles } from './columns.js'
+import { COLUMNS, convertReserve, emptyRider, isBlank, pasteCells, placeOf, troubles } from './columns.js'
 
 /** @typedef {import('./columns.js').TypedRider} TypedRider */
 /** @typedef {import('./columns.js').TypedRoster} TypedRoster */

@@ -9,6 +9,7 @@
  */
 
 import { each, h, mark, put } from '../../lib/html.js'
+import { languageName } from '../../lib/languages.js'
 
 /** @typedef {{ language: string | null, rate: number, loudness: number, voices: Record<string, string> }} VoiceChoice */
 /** @typedef {{ language: string, riders: readonly string[], voice: string, voices: readonly { name: string, title: string }[] }} Offer */
@@ -22,9 +23,6 @@ import { each, h, mark, put } from '../../lib/html.js'
  * @property {boolean} ok
  * @property {string} sentence
  */
-
-/** As their speakers call them. @type {Record<string, string>} */
-const NAMES = { en: 'English', es: 'español', fr: 'français', de: 'Deutsch', it: 'italiano', nl: 'Nederlands' }
 
 const RATE_STEP = 5
 const SOFTEST_PERCENT = 5
@@ -99,8 +97,8 @@ export class SetupVoice extends HTMLElement {
   #drawTeam(card) {
     const most = mostHeard(card)
     this.#team.replaceChildren(
-      h('option', { value: '' }, `What most riders hear: ${NAMES[most] ?? most}`),
-      ...Object.entries(NAMES).map(([value, words]) => h('option', { value, lang: value }, words)))
+      h('option', { value: '' }, `What most riders hear: ${languageName(most)}`),
+      ...card.languages.map(({ language }) => h('option', { value: language, lang: language }, languageName(language))))
     this.#team.value = card.choice.language ?? ''
   }
 
@@ -113,7 +111,7 @@ export class SetupVoice extends HTMLElement {
 
   /** @param {Offer} offer */
   #row({ language }) {
-    const words = NAMES[language] ?? language
+    const words = languageName(language)
     return h('li', {},
       h('strong', { lang: language }, words),
       h('span', { class: 'voice-who' }),
