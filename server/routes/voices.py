@@ -7,7 +7,7 @@ from caller.riders import LANGUAGES
 from server.routes.asking import Parts, director_of, not_too_often, parts_of
 from server.runner.house import Race
 from server.runner.voicing import VoiceChoice, check_voices, name_to_hear, offered, said_of, sample
-from server.voice import LOUDNESSES, NATURAL, RATES_WPM, VoiceRefused
+from server.voice import LOUDNESSES, NATURAL, RATES_WPM, NoClip, VoiceRefused
 from server.wire import voices as wire
 from server.wire.outbound import Said
 from server.wire.view import team_language
@@ -46,6 +46,8 @@ async def hear(request: Request, code: str, body: wire.HearAsk) -> Said:
     else:
         spoken = name_to_hear(body.spoken, body.language)
         text, key_at = spoken.text, spoken.key_at
+    if not parts.voice.status.ok:
+        raise NoClip(parts.voice.status.sentence)
     clip = await parts.voice.render(text, body.language, key_at, how=choice.how)
     return said_of(clip).model_copy(update={"text": text})
 

@@ -181,6 +181,15 @@ async def test_a_name_no_voice_should_be_given_is_refused_in_a_sentence(here: Ar
     assert answer.json()["sentence"] == f"spoken name: found {found}; expected 1 to 24 printable characters"
 
 
+async def test_without_a_voice_whoever_tries_it_is_told_so_at_once(tmp_path: Path) -> None:
+    async with serving(settings_for(tmp_path / "data")) as silent:  # started without one
+        made = await silent.set_up()
+        answer = await hear(silent, made, language="en")
+        assert (answer.status_code, answer.json()["sentence"]) == (422, silent.parts.voice.status.sentence)
+        assert (await choose(silent, made, rate=120)).status_code == 200
+        assert not (await card(silent, made))["ok"]
+
+
 async def test_who_tries_the_voice_without_end_is_asked_to_wait(tmp_path: Path) -> None:
     async with serving(settings_for(tmp_path / "data", hears_per_min=2)) as few:
         made = await few.set_up()
