@@ -95,7 +95,7 @@ export function gradeOf(grade) {
  * @param {string} unit     as typed
  */
 export function refusalInUnit(sentence, factor, unit) {
-  const shape = /found (\S+?)(?: [^;\s]+)?; expected (\S+) to ([^\s,]+)[^(]*(\(.*\))?$/
+  const shape = /found (\S+?)(?: [^;\s]+)?; expected (\S+) to ([^\s,;]+)[^(]*(\(.*\))?$/
   return sentence.replace(shape, (whole, found, least, most) => {
     const numbers = [found, least, most].map((text) => Number(text) * factor)
     if (numbers.some((number) => !Number.isFinite(number))) return whole
