@@ -4,8 +4,9 @@
 which something happens with no new fact. ``calls`` is the whole known future. Nothing here reads a clock: the driver
 waits until the next wake or a fact, whichever comes first, and hands over the instant.
 
-``state`` is the value, ``taking`` what facts do to it, ``undoing`` how they are taken back, ``passing`` what time does
-to it, ``showing`` what drivers show of it, ``ending`` its last effort and its result.
+``state`` is the value; ``taking`` is what facts do to it (``seeing`` the line, ``turning`` its turns), ``undoing`` how
+they are taken back, ``passing`` what time does to it, ``showing`` what drivers show of it, ``ending`` its last effort
+and its result.
 
 Must not decide where a rider is (rotation), how long a turn is or when a cue is due (calling), or in which words
 (speech).

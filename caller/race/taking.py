@@ -8,22 +8,13 @@ from dataclasses import replace
 from typing import assert_never
 
 from caller.calling import (
-    FORM_STEPS,
     LEAST_TURN_MS,
-    News,
-    adrift,
     answers,
-    gap_opened,
-    out,
-    plan_power_w,
-    ride_on,
-    stay_on,
     time_check,
-    told_ms,
 )
-from caller.cues import CUE_TABLE, Cue, CueKind
+from caller.cues import Cue, CueKind
 from caller.errors import LogRefused, PlanRefused, RequestRefused
-from caller.estimate import PACE_LIMITS, arrival_ms, at_start, passed, place_m
+from caller.estimate import PACE_LIMITS, arrival_ms, at_start, passed
 from caller.facts import (
     MOST_SAID,
     Aloud,
@@ -60,7 +51,8 @@ from caller.facts import (
 )
 from caller.race.ending import with_effort
 from caller.race.passing import advance, ahead_with_loose
-from caller.race.showing import finish_ms, position_now, spare_riders
+from caller.race.seeing import gap_seen, nags, seen, with_news, with_open_gaps
+from caller.race.showing import finish_ms, position_now
 from caller.race.state import (
     Ahead,
     Decision,
@@ -68,24 +60,15 @@ from caller.race.state import (
     RaceState,
     changed,
     opened,
-    policy_of,
-    still_open,
     stopped_at_the_start,
-    why_turn_stands,
     with_reserves,
     with_told,
 )
+from caller.race.turning import felt, turn_cut, turn_moved
 from caller.race.undoing import hold, undone, with_fair_warning
 from caller.rotation import (
     Place,
-    hogs,
-    observe,
-    project,
     ride_off,
-    same_round,
-    stays_on_front,
-    with_most,
-    with_turn_end,
 )
 from caller.speech.told import says
 from caller.units import RiderId, clock_text
@@ -103,9 +86,6 @@ _EFFORT_EVERY_MS = 15_000
 
 _AS_ONE_MS = 1_500
 _MOST_DOUBLES = 8
-
-_NEXT_TURNS_MS = 600_000
-"""How far ahead everybody's next turn is looked for: ten riders at a minute each."""
 
 
 def start(entry: Entry) -> RaceState:
@@ -156,7 +136,7 @@ def take(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
         cues = tuple(cue for cue in cues if cue.kind is CueKind.STOP)
     if taken.line is not reached.line or taken.position is not reached.position:
         # A place, too, may bring a switch near: of a line that was believed to be past the finish.
-        taken = with_fair_warning(_with_open_gaps(taken))
+        taken = with_fair_warning(with_open_gaps(taken))
     taken = changed(taken, seq=entry.seq, settled_ms=entry.at_ms, doubles=_with_double(taken, entry))
     if _effort_may_differ(reached, taken):
         effort = with_effort(taken)
@@ -183,11 +163,6 @@ def _with_double(state: RaceState, entry: Entry) -> tuple[tuple[int, str, Fact],
         return state.doubles
     recent = tuple(one for one in state.doubles if entry.at_ms - one[0] <= _AS_ONE_MS)
     return (*recent[-_MOST_DOUBLES:], (entry.at_ms, entry.by, entry.fact))
-
-
-def _with_open_gaps(state: RaceState) -> RaceState:
-    gaps = still_open(state)
-    return state if gaps is state.gaps else changed(state, gaps=gaps)
 
 
 def _effort_may_differ(before: RaceState, after: RaceState) -> bool:
@@ -310,24 +285,24 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
     called = answers(fact, state.line, at_ms, entry.seq)
     match fact:
         case SwungOff() | LatchedOn() | RejoinedAt() | CameThrough() | OrderSeen() | LostWheel() | Retired():
-            return _seen(state, fact, entry)
+            return seen(state, fact, entry)
         case LandmarkPassed():
             return _landmark(state, fact, entry)
         case GapOpened(rider=rider):
-            return _gap_opened(state, entry, rider), called
+            return gap_seen(state, entry, rider), called
         case GapClosed(rider=rider):
             gaps = tuple(gap for gap in state.gaps if gap.rider != rider)
             return (changed(hold(state, entry, "gaps"), gaps=gaps) if len(gaps) < len(state.gaps) else state), called
         case FeltGood(rider=rider):
-            return _felt(state, entry, rider, 1)
+            return felt(state, entry, rider, 1)
         case FeltEmpty(rider=rider):
-            return _felt(state, entry, rider, -1)
+            return felt(state, entry, rider, -1)
         case LengthenTurn(by_ms=by_ms, rider=asking):
-            return _turn_moved(state, entry, by_ms, asking)
+            return turn_moved(state, entry, by_ms, asking)
         case ShortenTurn(by_ms=by_ms):
-            return _turn_moved(state, entry, -by_ms, None)
+            return turn_moved(state, entry, -by_ms, None)
         case CutTurn():
-            return _turn_cut(state, entry), called
+            return turn_cut(state, entry), called
         case WaitFor(rider=rider):
             return _decided(state, entry, rider, Decision.WAIT), called
         case GoWithout(rider=rider):
@@ -340,143 +315,19 @@ def _apply(state: RaceState, entry: Entry) -> tuple[RaceState, tuple[Cue, ...]]:
                 raise RequestRefused("finish", "the gun hasn't gone")
             return changed(state, phase=Phase.OVER, finished_ms=at_ms, counted_rider=counted), called
         case Undo():
-            return _with_news(state, undone(state, entry), entry), called
+            return with_news(state, undone(state, entry), entry), called
         case CallAloud(aloud=Aloud.STOP, rider=None):
             return _halted(state, at_ms), called
         case Resume():
             return _resumed(state, at_ms), called
         case LineBunched() | LineSurged():
-            return state, tuple(cue for cue in called if not _nags(state, cue))
+            return state, tuple(cue for cue in called if not nags(state, cue))
         case CallAloud() | SayAloud():
             return state, called
         case RaceOpened() | StartSet() | StartCalledOff():
             raise AssertionError("handled before")
         case _:
             assert_never(fact)
-
-
-def _nags(state: RaceState, cue: Cue) -> bool:
-    """Whether the same was told to the same rider or line just before; what is seen goes on without being said."""
-    last_ms = told_ms(state.lately, cue.kind, cue.rider)
-    return last_ms is not None and cue.due_ms < last_ms + CUE_TABLE[cue.kind].again_ms
-
-
-def _gap_opened(state: RaceState, entry: Entry, rider: RiderId) -> RaceState:
-    """A gap that stands already is the same gap, until its rider may be told again."""
-    close = CUE_TABLE[CueKind.CLOSE_GAP]
-    known = next((gap for gap in state.gaps if gap.rider == rider), None)
-    if known is not None and entry.at_ms < known.tell_ms + (close.repeats + 1) * close.again_ms:
-        return state
-    if state.line.turn is not None and state.line.member(rider).place is not Place.FOLLOWING:
-        return state  # before whoever leads, or rides beside the line or behind it, there is no wheel to close up to
-    gap = gap_opened(rider, entry.at_ms, entry.seq, state.lately)
-    return changed(hold(state, entry, "gaps"), gaps=(*(one for one in state.gaps if one is not known), gap))
-
-
-def _with_news(before: RaceState, after: RaceState, entry: Entry) -> RaceState:
-    """The state with its order to be named, if it is another rotation than the line was last told of.
-
-    One rider less is told by itself and makes no other order of those who are left.
-    """
-    order = after.line.order
-    told = before.line.order if before.news is None else before.news.told
-    news = None
-    if len(order) > 1 and not same_round(tuple(rider for rider in told if rider in order), order):
-        undone_ = isinstance(entry.fact, Undo)
-        because = "the last tap was taken back" if undone_ else says(entry.fact, after.setup.roster)
-        news = News(told=told, order=order, since_ms=entry.at_ms, seq=entry.seq, because=because)
-    return changed(after, news=news)
-
-
-def _seen(
-    state: RaceState,
-    fact: SwungOff | LatchedOn | RejoinedAt | CameThrough | OrderSeen | LostWheel | Retired,
-    entry: Entry,
-) -> tuple[RaceState, tuple[Cue, ...]]:
-    """An observation of the line is true. If it makes another rotation, that is named once."""
-    before = state.line
-    policy = policy_of(state)
-    hogged = isinstance(fact, CameThrough) and hogs(before, fact.rider)
-    if hogged:
-        assert isinstance(fact, CameThrough)
-        line = stays_on_front(before, fact.rider, entry.at_ms, LEAST_TURN_MS, policy)
-    else:
-        line = observe(before, fact, entry.at_ms, policy)
-    if line == before:
-        return state, ()
-    gone = {member.rider for member in line.apart}
-    old = state
-    state = changed(
-        hold(with_reserves(state, entry.at_ms), entry, "line", "gaps", "decisions"),
-        line=line,
-        gaps=tuple(gap for gap in state.gaps if gap.rider not in gone),
-        decisions=tuple(decision for decision in state.decisions if decision[0] in gone),
-    )
-    state = changed(state, held=(*state.held[:-1], replace(state.held[-1], turns_begun=line.turns_begun)))
-    # Who drifts is expected on the last wheel of those who lead; there it is no news, though riders who only follow
-    # are passed over on the way.
-    expected = (
-        isinstance(fact, LatchedOn | RejoinedAt)
-        and before.member(fact.rider).place in (Place.DRIFTING, Place.LATCHING)
-        and line.order == observe(before, LatchedOn(rider=fact.rider), entry.at_ms, policy).order
-    )
-    if not expected:
-        state = _with_reserves_heeded(_with_news(old, state, entry))
-    return state, (*_lost(old, state, entry), *_together(old, state, entry))
-
-
-def _together(before: RaceState, after: RaceState, entry: Entry) -> tuple[Cue, ...]:
-    """Once the last rider who was waited for is back, the line is told to ride on."""
-    back = [rider for rider, decision in before.decisions if decision is Decision.WAIT and rider in after.line.order]
-    if not back or any(decision is Decision.WAIT for _, decision in after.decisions):
-        return ()
-    name = after.setup.roster[back[0]].name
-    return tuple(cue for cue in (ride_on(entry.at_ms, entry.seq, f"{name} is back"),) if not _nags(before, cue))
-
-
-def _lost(before: RaceState, after: RaceState, entry: Entry) -> tuple[Cue, ...]:
-    """Who is off the back, and who is out, is told to the line, which rides with its eyes to the front."""
-    was = {member.rider: member.place for member in before.line.apart}
-    lost = tuple(
-        member.rider for member in after.line.apart if member.rider not in was and member.place is Place.ADRIFT
-    )
-    gone = [
-        member.rider
-        for member in after.line.apart
-        if member.place is Place.OUT and was.get(member.rider) is not Place.OUT
-    ]
-    cues = [out(rider, spare_riders(after), entry.at_ms, entry.seq) for rider in gone]
-    if lost:
-        cues.append(adrift(lost, entry.at_ms, entry.seq))
-    return tuple(cue for cue in cues if cue.kind is CueKind.OUT or not _nags(before, cue))
-
-
-def _with_reserves_heeded(state: RaceState) -> RaceState:
-    """The state with next turns no longer than reserves allow, now that the rotation isn't as planned.
-
-    Each rider is taken to follow, in the slot the rider has now, until the rider's next turn begins.
-    """
-    plan, rules, line = state.setup.plan, state.setup.rules, state.line
-    if state.phase is not Phase.RACING or line.turn is None:
-        return state
-    begins: dict[RiderId, int] = {}
-    last_ms = state.now_ms + _NEXT_TURNS_MS
-    for change in project(with_most(line, dict.fromkeys(line.order)), policy_of(state), last_ms):
-        begins.setdefault(change.begun.rider, change.at_ms)
-        if len(begins) >= len(line.members):
-            break
-    most: dict[RiderId, int | None] = dict.fromkeys(line.order)
-    together = with_reserves(state, state.now_ms)
-    together = changed(together, line=ride_off(line, state.now_ms, 0))
-    for rider, begins_ms in begins.items():
-        figures = state.setup.roster[rider]
-        power_w = plan_power_w(plan, rider, place_m(plan, state.position, begins_ms))
-        if power_w <= figures.critical_power_w:
-            continue
-        left_j = next(one.left_j for one in with_reserves(together, begins_ms).reserves if one.rider == rider)
-        spare_j = left_j - rules.reserve_margin * figures.w_prime_j
-        most[rider] = max(0, 1000 * int(spare_j / (power_w - figures.critical_power_w)))
-    return changed(state, line=with_most(line, most))
 
 
 def _halted(state: RaceState, at_ms: int) -> RaceState:
@@ -525,77 +376,7 @@ def _landmark(state: RaceState, fact: LandmarkPassed, entry: Entry) -> tuple[Rac
     planned_finish_ms = arrival_ms(state.setup.plan, at_start(), state.setup.plan.length_m)
     because = f"finish believed at {clock_text(finish_ms(after))}, planned at {clock_text(planned_finish_ms)}"
     cue = time_check(round(behind_ms / 1000), entry.at_ms, entry.seq, because)
-    return after, () if _nags(state, cue) else (cue,)
-
-
-def _felt(state: RaceState, entry: Entry, rider: RiderId, steps: int) -> tuple[RaceState, tuple[Cue, ...]]:
-    """A good or a hard day: from now on this rider's turns are longer or shorter, the present one too."""
-    form = dict(state.form)
-    now = FORM_STEPS.index(form.get(rider, 1.0))
-    then = min(max(now + steps, 0), len(FORM_STEPS) - 1)
-    form[rider] = FORM_STEPS[then]
-    turn = state.line.turn
-    moves = turn is not None and turn.rider == rider and now != then and not why_turn_stands(state)
-    after = changed(
-        hold(state, entry, "form", *(("line",) if moves else ())),
-        form=tuple(sorted((who, step) for who, step in form.items() if step != 1.0)),
-    )
-    if turn is None or not moves:
-        return after, ()
-    length_ms = turn.ends_ms - turn.began_ms
-    if FORM_STEPS[now] == 0:
-        wished_ms = policy_of(after).turn(rider, turn.began_ms, turn.rest_ms, after.line.order).granted_ms
-    else:
-        wished_ms = round(length_ms * FORM_STEPS[then] / FORM_STEPS[now])
-    # By whole fives of seconds: more is told aloud, and nobody counts seventeen.
-    more_ms = 5_000 * round((wished_ms - length_ms) / 5_000)
-    return _turn_ends(after, entry, turn.ends_ms + more_ms, "a good day" if steps > 0 else "a hard day")
-
-
-def _turn_moved(
-    state: RaceState, entry: Entry, by_ms: int, asking: RiderId | None
-) -> tuple[RaceState, tuple[Cue, ...]]:
-    asked = "lengthen the turn" if by_ms > 0 else "shorten the turn"
-    if not 1_000 <= abs(by_ms) <= 120_000:
-        raise RequestRefused(asked, f"by {abs(by_ms)} ms; give 1 to 120 s")
-    why = why_turn_stands(state)
-    if why:
-        raise RequestRefused(asked, why)
-    assert state.line.turn is not None
-    if asking is not None and state.line.turn.rider != asking:
-        raise RequestRefused(asked, f"{state.setup.roster[asking].name} isn't on the front")
-    because = "the director lengthened it" if by_ms > 0 else "the director shortened it"
-    if asking is not None:
-        because = f"{state.setup.roster[asking].name} asked to stay on"
-    return _turn_ends(hold(state, entry, "line"), entry, state.line.turn.ends_ms + by_ms, because)
-
-
-def _turn_ends(state: RaceState, entry: Entry, ends_ms: int, because: str) -> tuple[RaceState, tuple[Cue, ...]]:
-    """The present turn ends then, or as soon as its switch can still be called; longer is told to its leader.
-
-    One that is about to end, by a cut or because the next wheel is late, gets no longer by being made shorter.
-    """
-    turn = state.line.turn
-    assert turn is not None
-    soonest_ms = entry.at_ms + CUE_TABLE[CueKind.SWITCH].commit_ms
-    if ends_ms <= turn.ends_ms <= soonest_ms:
-        return state, ()
-    ends_ms = max(ends_ms, soonest_ms)
-    cues: tuple[Cue, ...] = ()
-    if ends_ms > turn.ends_ms:
-        cues = (stay_on(turn.rider, ends_ms - turn.ends_ms, entry.at_ms, entry.seq, because),)
-    return changed(state, line=with_turn_end(state.line, ends_ms, because)), cues
-
-
-def _turn_cut(state: RaceState, entry: Entry) -> RaceState:
-    why = why_turn_stands(state)
-    if why:
-        raise RequestRefused("off now", why)
-    assert state.line.turn is not None
-    if state.line.turn.cut:
-        return state  # said again in a hurry: it must not be put off
-    at_ms = entry.at_ms + 2 * CUE_TABLE[CueKind.OFF_NOW].commit_ms
-    return changed(hold(state, entry, "line"), line=with_turn_end(state.line, at_ms, "the director cut it", cut=True))
+    return after, () if nags(state, cue) else (cue,)
 
 
 def _decided(state: RaceState, entry: Entry, rider: RiderId, decision: Decision) -> RaceState:
