@@ -95,10 +95,14 @@ class Loose:
 
 
 def merit_s(team: Team, ride: Ride, rotation: Rotation, worth_s_per_j: Floats, draw_s_per_j: float) -> float:
-    """Finish time with what is missing of reserves and what turns draw too much, half as dear again as it is worth."""
+    """Finish time with what is missing of reserves and what turns draw too much, half as dear again as it is worth.
+
+    A joule is never cheaper than a second of everybody's critical power buys: slopes may find none scarce as yet.
+    """
+    worth = np.maximum(worth_s_per_j, 1 / float(team.critical_power_w.sum()))
     missing = np.maximum(0.0, kept_j(team, rotation) - ride.least_j)
     over = float(np.maximum(0.0, over_draw_j(team, ride, DRAW_SLACK)).sum())
-    return ride.finish_s + 1.5 * (float(missing @ worth_s_per_j) + over * draw_s_per_j)
+    return ride.finish_s + 1.5 * (float(missing @ worth) + over * max(draw_s_per_j, float(worth.mean())))
 
 
 def polished(

@@ -329,7 +329,7 @@ class _Race:
             after = min((self.improved(one, 6) for one in tried[:_PROMISING]), key=self.merit_s, default=best)
             if lacking_j(self.team, after.ride, after.rotation) > 0 or _finish_s(after) >= _PAYS * _finish_s(best):
                 break
-            best = after
+            best = self.improved(after, 8)
         return best
 
     def ways_to_spend(self, now: Polished) -> Iterator[tuple[tuple[int, float], ...]]:
@@ -511,21 +511,22 @@ def _search(
         start = race.held(polished(team, ground, one.speeds_mps, rotation, 10, loose=loose))
         starts += [] if start is None else [start]
     tell("search", 0.4)
-    found: _Found | None = None
-    if starts:
-        best = min((race.improved(start, 4) for start in starts), key=_finish_s)
-        best = race.reordered(race.improved(best, 10))
-        tell("search", 0.5)
-        best = race.spending(best)
-        tell("search", 0.6)
-        race, best = race.with_finale(best)
-        tell("search", 0.7)
-        found = race.in_steps(best, _STEP_S)
-        if form == "free":
-            tell("search", 0.8)
-            finer = race.in_parts()
-            other = finer.in_steps(finer.improved(finer.taken_over(race, best), 10), _FREE_STEP_S)
-            found = min((one for one in (found, other) if one is not None), key=_planned_s, default=None)
+    if not starts:
+        speeds, rotation, ride = known[0].speeds_mps, known[0].rotation, known[0].ride
+        starts = [Polished(speeds_mps=speeds, rotation=rotation, ride=ride, worth_s_per_j=np.zeros(team.riders))]
+    best = min((race.improved(start, 4) for start in starts), key=_finish_s)
+    best = race.reordered(race.improved(best, 10))
+    tell("search", 0.5)
+    best = race.spending(best)
+    tell("search", 0.6)
+    race, best = race.with_finale(best)
+    tell("search", 0.7)
+    found = race.in_steps(best, _STEP_S)
+    if form == "free":
+        tell("search", 0.8)
+        finer = race.in_parts()
+        other = finer.in_steps(finer.improved(finer.taken_over(race, best), 10), _FREE_STEP_S)
+        found = min((one for one in (found, other) if one is not None), key=_planned_s, default=None)
     for effort in known:
         if found is None or effort.ride.finish_s < found.effort.ride.finish_s:
             found = _Found(course=course, ground=ground, effort=effort)
