@@ -114,11 +114,15 @@ def with_effort(state: RaceState) -> Effort | None:
         start_m = state.effort.start_m
     else:
         nearest_s, furthest_s = (share * rules.all_in_m / mean_mps for share in _SHARES)
-        lasts_s = nearest_s
-        while lasts_s + _STEP_S <= min(furthest_s, to_go_s):
-            if sum(one.left_j(lasts_s + _STEP_S, end_ms) >= 0 for one in drains) < counted:
-                break
-            lasts_s += _STEP_S
+        # The longer, the less is left: so the longest that enough can hold is found by halving.
+        held, steps = 0, int(max(0.0, min(furthest_s, to_go_s) - nearest_s) / _STEP_S)
+        while held < steps:
+            tried = (held + steps + 1) // 2
+            if sum([one.left_j(nearest_s + tried * _STEP_S, end_ms) >= 0 for one in drains]) >= counted:
+                held = tried
+            else:
+                steps = tried - 1
+        lasts_s = nearest_s + held * _STEP_S
         start_m = _STEP_M * round((length_m - lasts_s * mean_mps) / _STEP_M)
         if state.effort is not None and abs(start_m - state.effort.start_m) < 2 * _STEP_M:
             start_m = state.effort.start_m
@@ -155,7 +159,7 @@ class _Drain:
         left_j = self.reserve_j
         for harder, from_ms, to_ms in ((1.0, self.now_ms, begins_ms), (_HARDER, max(begins_ms, self.now_ms), end_ms)):
             whole_s = s_from_ms(max(0, to_ms - from_ms))
-            lead_s = sum(s_from_ms(max(0, min(end, to_ms) - max(start, from_ms))) for start, end in self.turns)
+            lead_s = sum([max(0, min(end, to_ms) - max(start, from_ms)) for start, end in self.turns]) / 1000
             wheel = harder * self.wheel_w - self.critical_power_w
             if wheel < 0:  # it fills up the slower, the fuller it is
                 wheel *= 1 - max(0.0, self.reserve_j) / self.full_j
