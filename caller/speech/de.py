@@ -34,8 +34,8 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "in {distance},", "{name} vorn"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "jetzt *raus*,", "die anderen sind ausgeruht"),
-            CueKind.ADRIFT: ("{name}", "{order}", "*verloren*"),
-            CueKind.OUT: ("{name}", "ist *raus*,", "{needed}"),
+            CueKind.ADRIFT: ("{name}", "{order}", "*reißt* ab"),
+            CueKind.OUT: ("{name}", "ist *aus* dem Rennen,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*letzte* Führung,", "alles geben"),
         }

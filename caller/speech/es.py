@@ -36,7 +36,7 @@ LANGUAGE = Language(
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*fuera* ya,", "los demás han descansado"),
             CueKind.ADRIFT: ("*perdemos*", "a {name}", "{order}"),
-            CueKind.OUT: ("{name}", "está *fuera*,", "{needed}"),
+            CueKind.OUT: ("{name}", "está *fuera* de carrera,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*último* relevo,", "a fondo"),
         }

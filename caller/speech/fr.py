@@ -36,7 +36,7 @@ LANGUAGE = Language(
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*sors*,", "les autres ont récupéré"),
             CueKind.ADRIFT: ("{name}", "{order}", "*lâché*"),
-            CueKind.OUT: ("{name},", "c'est *fini*,", "{needed}"),
+            CueKind.OUT: ("{name}", "est *hors* course,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*dernier* relais,", "donne tout"),
         }

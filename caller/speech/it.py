@@ -34,8 +34,8 @@ LANGUAGE = Language(
             CueKind.TERRAIN: ("*{place}*", "tra {distance},", "{name} davanti"),
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "*esci* ora,", "gli altri sono riposati"),
-            CueKind.ADRIFT: ("{name}", "{order}", "*staccato*"),
-            CueKind.OUT: ("{name}", "è *fuori*,", "{needed}"),
+            CueKind.ADRIFT: ("{name}", "{order}", "si *stacca*"),
+            CueKind.OUT: ("{name}", "è fuori *gara*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*ultimo* cambio,", "dai tutto"),
         }

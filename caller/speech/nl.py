@@ -35,7 +35,7 @@ LANGUAGE = Language(
             CueKind.SAY: ("{name},", "*{words}*"),
             CueKind.RESTED: ("{name},", "nu van *kop*,", "de anderen zijn uitgerust"),
             CueKind.ADRIFT: ("{name}", "{order}", "*gelost*"),
-            CueKind.OUT: ("{name}", "is *eruit*,", "{needed}"),
+            CueKind.OUT: ("{name}", "is uit *koers*,", "{needed}"),
             CueKind.TIME: ("*{gap}*",),
             CueKind.SPEND: ("{name},", "*laatste* kopbeurt,", "alles geven"),
         }

@@ -27,7 +27,7 @@ export const WORDS = {
   },
   de: {
     doing: { lead: 'Führen', follow: 'Folgen', drift: 'Zurück', latch: 'Dran', adrift: 'Lücke', waited: 'Komm ran', alone: 'Allein', out: 'Raus', off: 'Raus', ready: 'Bereit', done: 'Ziel' },
-    cue: { stop: 'Stopp', start: 'Los', switch: 'Raus', switch_next: 'Führen', off_now: 'Raus', stay_on: 'Bleib vorn', stand_by: 'Gleich', hold: 'Halten', close_gap: 'Loch zu', latch_on: 'Ran', ease: 'Ruhig', lift: 'Tempo hoch', press_on: 'Vorbei', wait: 'Warten', go: 'Weiter', new_order: 'Folge', all_in: 'Vollgas', say: 'Hör zu', rested: 'Raus', adrift: 'Verloren', out: 'Raus', time: 'Zeit', spend: 'Letzte' },
+    cue: { stop: 'Stopp', start: 'Los', switch: 'Raus', switch_next: 'Führen', off_now: 'Raus', stay_on: 'Bleib vorn', stand_by: 'Gleich', hold: 'Halten', close_gap: 'Loch zu', latch_on: 'Ran', ease: 'Ruhig', lift: 'Tempo hoch', press_on: 'Vorbei', wait: 'Warten', go: 'Weiter', new_order: 'Folge', all_in: 'Vollgas', say: 'Hör zu', rested: 'Raus', adrift: 'Reißt ab', out: 'Aus', time: 'Zeit', spend: 'Letzte' },
     about: { for: 'auf', without: 'ohne', behind: 'hinter' },
     terrain: { climb: 'Anstieg', descent: 'Abfahrt', flat: 'Flach' },
     then: 'dann',
@@ -35,7 +35,7 @@ export const WORDS = {
   },
   fr: {
     doing: { lead: 'Mène', follow: 'Suis', drift: 'Recule', latch: 'Recolle', adrift: 'Lâché', waited: 'Rentre', alone: 'Seul', out: 'Fini', off: 'Sors', ready: 'Prêt', done: 'Arrivée' },
-    cue: { stop: 'Stop', start: 'Go', switch: 'Écarte', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Relais', hold: 'Tiens', close_gap: 'Le trou', latch_on: 'La roue', ease: 'Mollo', lift: 'Plus vite', press_on: 'Passe', wait: 'On attend', go: 'On y va', new_order: 'Ordre', all_in: 'À bloc', say: 'Écoute', rested: 'Sors', adrift: 'Lâché', out: 'Fini', time: 'Temps', spend: 'Dernier' },
+    cue: { stop: 'Stop', start: 'Go', switch: 'Écarte', switch_next: 'Mène', off_now: 'Sors', stay_on: 'Reste', stand_by: 'Relais', hold: 'Tiens', close_gap: 'Le trou', latch_on: 'La roue', ease: 'Mollo', lift: 'Plus vite', press_on: 'Passe', wait: 'On attend', go: 'On y va', new_order: 'Ordre', all_in: 'À bloc', say: 'Écoute', rested: 'Sors', adrift: 'Lâché', out: 'Hors course', time: 'Temps', spend: 'Dernier' },
     about: { for: '', without: 'sans', behind: 'derrière' },
     terrain: { climb: 'Montée', descent: 'Descente', flat: 'Plat' },
     then: 'puis',
@@ -43,7 +43,7 @@ export const WORDS = {
   },
   es: {
     doing: { lead: 'Tira', follow: 'Sigue', drift: 'Atrás', latch: 'Entra', adrift: 'Corte', waited: 'Vuelve', alone: 'Solo', out: 'Fuera', off: 'Sal', ready: 'Listo', done: 'Meta' },
-    cue: { stop: 'Alto', start: 'Ya', switch: 'Cambio', switch_next: 'Tira', off_now: 'Fuera ya', stay_on: 'Sigue', stand_by: 'Prepara', hold: 'Mantén', close_gap: 'Cierra', latch_on: 'A rueda', ease: 'Afloja', lift: 'Más ritmo', press_on: 'Pasa', wait: 'Espera', go: 'Seguir', new_order: 'Orden', all_in: 'A tope', say: 'Oye', rested: 'Fuera ya', adrift: 'Perdemos', out: 'Fuera', time: 'Tiempo', spend: 'Último' },
+    cue: { stop: 'Alto', start: 'Ya', switch: 'Cambio', switch_next: 'Tira', off_now: 'Fuera ya', stay_on: 'Sigue', stand_by: 'Prepara', hold: 'Mantén', close_gap: 'Cierra', latch_on: 'A rueda', ease: 'Afloja', lift: 'Más ritmo', press_on: 'Pasa', wait: 'Espera', go: 'Seguir', new_order: 'Orden', all_in: 'A tope', say: 'Oye', rested: 'Fuera ya', adrift: 'Perdido', out: 'Fuera', time: 'Tiempo', spend: 'Último' },
     about: { for: 'a', without: 'sin', behind: 'tras' },
     terrain: { climb: 'Subida', descent: 'Bajada', flat: 'Llano' },
     then: 'luego',
@@ -51,7 +51,7 @@ export const WORDS = {
   },
   it: {
     doing: { lead: 'Tira', follow: 'Segui', drift: 'Scendi', latch: 'Rientra', adrift: 'Perso', waited: 'Torna', alone: 'Da solo', out: 'Fuori', off: 'Esci', ready: 'Pronto', done: 'Arrivo' },
-    cue: { stop: 'Stop', start: 'Via', switch: 'Cambio', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Poi a te', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'A ruota', ease: 'Piano', lift: 'Più forte', press_on: 'Passa', wait: 'Aspetta', go: 'Avanti', new_order: 'Ordine', all_in: 'A tutta', say: 'Ascolta', rested: 'Esci', adrift: 'Staccato', out: 'Fuori', time: 'Tempo', spend: 'Ultimo' },
+    cue: { stop: 'Stop', start: 'Via', switch: 'Cambio', switch_next: 'Tira', off_now: 'Esci', stay_on: 'Resta', stand_by: 'Poi a te', hold: 'Tieni', close_gap: 'Chiudi', latch_on: 'A ruota', ease: 'Piano', lift: 'Più forte', press_on: 'Passa', wait: 'Aspetta', go: 'Avanti', new_order: 'Ordine', all_in: 'A tutta', say: 'Ascolta', rested: 'Esci', adrift: 'Si stacca', out: 'Fuori', time: 'Tempo', spend: 'Ultimo' },
     about: { for: '', without: 'senza', behind: 'dietro' },
     terrain: { climb: 'Salita', descent: 'Discesa', flat: 'Pianura' },
     then: 'poi',
@@ -59,7 +59,7 @@ export const WORDS = {
   },
   nl: {
     doing: { lead: 'Kop', follow: 'Volg', drift: 'Zakken', latch: 'Aan', adrift: 'Gelost', waited: 'Kom bij', alone: 'Alleen', out: 'Uit', off: 'Eraf', ready: 'Klaar', done: 'Finish' },
-    cue: { stop: 'Stop', start: 'Gaan', switch: 'Wissel', switch_next: 'Kop', off_now: 'Van kop', stay_on: 'Blijf', stand_by: 'Zo kop', hold: 'Houd', close_gap: 'Gat dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Harder', press_on: 'Rij door', wait: 'Wacht', go: 'Verder', new_order: 'Orde', all_in: 'Volle bak', say: 'Luister', rested: 'Van kop', adrift: 'Gelost', out: 'Eruit', time: 'Tijd', spend: 'Laatste' },
+    cue: { stop: 'Stop', start: 'Gaan', switch: 'Wissel', switch_next: 'Kop', off_now: 'Van kop', stay_on: 'Blijf', stand_by: 'Zo kop', hold: 'Houd', close_gap: 'Gat dicht', latch_on: 'Pik aan', ease: 'Rustig', lift: 'Harder', press_on: 'Rij door', wait: 'Wacht', go: 'Verder', new_order: 'Orde', all_in: 'Volle bak', say: 'Luister', rested: 'Van kop', adrift: 'Gelost', out: 'Uit koers', time: 'Tijd', spend: 'Laatste' },
     about: { for: 'op', without: 'zonder', behind: 'achter' },
     terrain: { climb: 'Klim', descent: 'Daling', flat: 'Vlak' },
     then: 'dan',
