@@ -18,6 +18,7 @@ class Listener:
 
     Attributes:
         seat: whose page: ``director`` or ``rider:maya``.
+        who: the same, but that several directors are told apart: ``director``, ``director 2``.
         most_waiting: answers that may wait before the listener is dropped.
         on_drop: called once the listener is given up, to break off what it is busy with.
         sending_since_ms: when the frame now leaving was handed over; None between frames.
@@ -27,6 +28,7 @@ class Listener:
     most_waiting: int
     on_drop: Callable[[], object] = lambda: None
     sending_since_ms: float | None = None
+    who: str = ""
     _answers: deque[str | Callable[[], str]] = field(default_factory=deque)
     _newest: dict[str, str] = field(default_factory=dict)
     _something: asyncio.Event = field(default_factory=asyncio.Event)

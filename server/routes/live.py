@@ -172,7 +172,7 @@ class _Page:
         try:
             self._live.say(
                 Said(
-                    by=self._seat.key,
+                    by=self._listener.who,
                     fact=to_fact(message.act),
                     # One seat's keys can't shadow another's.
                     tap=f"{self._seat.key} {message.tap}",

@@ -218,11 +218,20 @@ class LiveRace:
         """A page listens: it gets who it is, the whole known future, and who is here. Raises: TooMany."""
         if len(self.hub) >= self._limits.listeners or len(self.hub.of(seat.key)) >= self._limits.devices:
             raise TooMany("too many pages are open on this race; close some that nobody looks at")
+        listener.who = self._who(seat)
         listener.answer(self._welcome(seat).model_dump_json())
         listener.newest("state", self._message(whole=True).model_dump_json())
         self.hub.add(listener)  # last: if one of these fails, nobody is left listening who isn't there
         self._want()
         self.publish_presence()
+
+    def _who(self, seat: Seat) -> str:
+        """How what is tapped on a page of this seat is signed: what two directors ask at once is meant once."""
+        if seat.role is not Role.DIRECTOR:
+            return seat.key
+        taken = {one.who for one in self.hub.of(seat.key)}
+        names = (seat.key, *(f"{seat.key} {number}" for number in range(2, len(taken) + 2)))
+        return next(name for name in names if name not in taken)
 
     def leave(self, listener: Listener) -> None:
         """A page is gone."""

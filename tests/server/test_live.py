@@ -98,7 +98,19 @@ async def test_two_directors_see_what_each_other_said(here: Arena) -> None:
     for page in (one, other):
         state = await state_where(page, lambda state: state["line"][0]["rider"] == "jo")
         assert state["log"][-1]["what"] == "order_seen"
-        assert state["log"][-1]["by"] == "director"
+        assert state["log"][-1]["by"] == "director 2"
+
+
+async def test_what_two_directors_call_at_once_is_called_once(here: Arena) -> None:
+    made = await here.opened()
+    one, other = await here.page(made.code, made.ticket), await here.page(made.code, made.ticket)
+    await started(one, 60)
+    for page in (one, other):
+        assert (await page.settled(await page.tap("call_aloud", aloud="ease")))["kind"] == "ack"
+    state = await state_where(
+        one, lambda state: len([line for line in state["log"] if line["what"] == "call_aloud"]) == 2
+    )
+    assert [cue["kind"] for cue in state["cues"]].count("ease") == 1
 
 
 @pytest.mark.parametrize(
