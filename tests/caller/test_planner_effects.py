@@ -97,16 +97,22 @@ def test_the_plans_own_turns_by_hand_are_as_fast_as_the_plan() -> None:
     assert short == ()
 
 
-def test_a_turn_too_long_for_a_rider_is_named_by_place_and_slows_the_line() -> None:
+def test_a_turn_too_long_for_a_rider_is_named_by_place_and_everybody_still_holds() -> None:
     plan, short = by_hand(HILLY, TEAM, RULES, planned(), lengths_s={(1, ANA): 90.0})
     assert plan.rules[1].turn_of(ANA).length_s == 90.0  # type: ignore[union-attr]
     ana = next(one for one in short if one.rider == ANA)
     # Ana (290 W, 16 kJ) falls short on the climb or soon after; before it nothing has changed.
     assert HILLY.stretches[1].start_m < ana.at_m
     assert 500 < ana.short_j < 16_000
-    assert plan.finish_s > planned().finish_s
     for reserve in plan.reserves:
         assert reserve.least_j >= 0.1 * TEAM[reserve.rider].w_prime_j - 0.1
+
+
+def test_a_line_that_the_strongest_never_leads_is_slower() -> None:
+    plan, _ = by_hand(
+        HILLY, TEAM, RULES, planned(), lengths_s={(index, BO): 0.0 for index in range(len(planned().rules))}
+    )
+    assert plan.finish_s > planned().finish_s + 5
 
 
 @pytest.mark.parametrize(
