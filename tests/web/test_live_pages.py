@@ -433,6 +433,22 @@ async def test_a_directors_words_stand_on_the_bars_if_a_glance_takes_them_in(
     await reads(stage, "big-cue .verb", verb)
 
 
+async def test_the_desk_says_how_the_race_ended_and_lets_it_be_kept(browser: Any) -> None:
+    stage = await desk(browser)
+    ended: dict[str, Any] = {"finish_ms": 953_400, "against_plan_ms": 7_000, "counted": "maya", "turns": 30}
+    ended |= {"line": ("otto", "maya"), "adrift": (), "out": ("ana",), "order_changes": 3}
+    text = "15:53.4, 7.0 s behind the plan; Maya counted; in the line Otto, Maya; lost Ana; 3 order changes"
+    await stage.tell(
+        racing(revision=40, phase="over", turn=None, upcoming=(), cues=(), may=(), result=ended | {"text": text})
+    )
+    await stage.page.wait_for_selector(f"trouble-strip >> text={text}.")
+    async with stage.page.expect_download() as kept:
+        await stage.page.get_by_role("link", name="Keep it").click()
+    download = await kept.value
+    assert download.suggested_filename == "result.json"
+    assert json.loads(Path(await download.path()).read_text("utf-8"))["counted"] == "maya"
+
+
 async def test_a_question_mark_shows_the_page_of_keys(browser: Any) -> None:
     stage = await desk(browser)
     await stage.page.keyboard.press("?")
