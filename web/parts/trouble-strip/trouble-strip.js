@@ -26,7 +26,7 @@ export class TroubleStrip extends HTMLElement {
   #list = h('ul', { role: 'status' })
   #result = h('span')
   #file = h('a', { download: 'result.json' }, 'Keep it')
-  #end = h('p', { class: 'whole', hidden: true }, this.#result, ' ', this.#file)
+  #end = h('p', { class: 'end', hidden: true }, this.#result, ' ', this.#file)
 
   connectedCallback() {
     if (!this.childElementCount) this.append(this.#whole, this.#list, this.#end)
