@@ -37,6 +37,7 @@ from caller.planner.model import (
     parted,
     power_w,
     simulate,
+    speed_profile,
 )
 from caller.planner.polish import FIXED, STEEP, Loose, Polished, climbed, merit_s, polished, settled
 from caller.planner.prices import coarse_ground
@@ -46,6 +47,7 @@ from caller.planner.steady import (
     check_counted,
     check_wishes,
     equal_turns_ride,
+    speed_at_power_mps,
     steady_ride,
     turn_lengths_s,
 )
@@ -72,6 +74,7 @@ _PAYS: Final = 1 - 2e-4
 """A rule more to remember, or a rider spent, must win so much."""
 _PARTS: Final = 5
 _ROUNDING_STEPS: Final = 5
+_EVEN_HALVINGS: Final = 7
 _GLANCES: Final = 3
 _PROMISING: Final = 3
 _LAST_TURNS: Final = 2
@@ -296,6 +299,35 @@ class _Race:
         slower = held(self.team, self.ground, now.speeds_mps, now.rotation)
         return None if slower is None else replace(now, speeds_mps=slower.speeds_mps, ride=slower.ride)
 
+    def in_short_turns(self, rotation: Rotation) -> Rotation:
+        """The same with everybody leading as shortly as the rules allow in whole steps, but who is wished not to."""
+        shortest, longest = self.team.rules.shortest_turn_s, longest_turns_s(self.course, self.team)
+        step = _STEP_S if np.ceil(shortest / _STEP_S) * _STEP_S <= self.team.rules.longest_turn_s else shortest
+        turn_s = float(np.ceil(shortest / step - 1e-9) * step)
+        rows = np.where(longest >= turn_s, turn_s, 0.0)
+        old = np.array(rotation.lengths_s)
+        rows = np.where(rows.sum(axis=1, keepdims=True) > 0, rows, old)
+        return replace(rotation, lengths_s=tuple(tuple(row) for row in rows.tolist()))
+
+    def even_power(self, rotation: Rotation) -> Effort | None:
+        """The most even power that all hold; None if they hold none.
+
+        Where slopes lead nowhere better than down a hill at a careful pace, this comes down it from above.
+        """
+        low, high = 0.0, 1.5 * float(self.team.critical_power_w.mean())
+        best: Effort | None = None
+        for _ in range(_EVEN_HALVINGS):
+            middle = 0.5 * (low + high)
+            power = np.full(len(self.ground.grade), middle)
+            target = speed_at_power_mps(self.team, self.ground, power, rotation.order)
+            speeds = speed_profile(self.team, self.ground, target, rotation.order)
+            ride = simulate(self.team, self.ground, speeds, rotation)
+            if lacking_j(self.team, ride, rotation) == 0.0:
+                low, best = middle, Effort(speeds_mps=speeds, rotation=rotation, ride=ride)
+            else:
+                high = middle
+        return best
+
     def improved(self, now: Polished, steps: int) -> Polished:
         """Better speeds and turns of any length, if they can be found."""
         after = climbed(self.team, self.ground, now, steps, self.loose(now.speeds_mps, now.rotation))
@@ -510,12 +542,19 @@ def _search(
         loose = race.loose(one.speeds_mps, rotation)
         start = race.held(polished(team, ground, one.speeds_mps, rotation, 10, loose=loose))
         starts += [] if start is None else [start]
+    rotation = min(smooth.values(), key=lambda one: one.finish_s).rotation
+    evens = [race.even_power(freedom.kept(course, one)) for one in (rotation, race.in_short_turns(rotation))]
+    even = min((one for one in evens if one is not None), key=lambda one: one.ride.finish_s, default=None)
+    if even is not None:
+        known = [*known, even]
+        loose = race.loose(even.speeds_mps, even.rotation)
+        starts.append(polished(team, ground, even.speeds_mps, even.rotation, 6, loose=loose))
     tell("search", 0.4)
     if not starts:
         speeds, rotation, ride = known[0].speeds_mps, known[0].rotation, known[0].ride
         starts = [Polished(speeds_mps=speeds, rotation=rotation, ride=ride, worth_s_per_j=np.zeros(team.riders))]
-    best = min((race.improved(start, 4) for start in starts), key=_finish_s)
-    best = race.reordered(race.improved(best, 10))
+    begun = sorted((race.improved(start, 4) for start in starts), key=race.merit_s)[:2]
+    best = race.reordered(min((race.improved(one, 10) for one in begun), key=race.merit_s))
     tell("search", 0.5)
     best = race.spending(best)
     tell("search", 0.6)

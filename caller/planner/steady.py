@@ -47,6 +47,7 @@ __all__ = [
     "equal_turns_ride",
     "floor_j",
     "holds",
+    "speed_at_power_mps",
     "steady_plan",
     "steady_ride",
     "turn_lengths_s",
