@@ -718,7 +718,8 @@ async def test_the_way_to_a_saved_rider_needs_no_pointer(server: LiveServer, bro
     async with new_page(browser, DESK) as page:
         code, ticket = await make_race(page, server)
         await page.locator(".rider").first.get_by_label("Name").first.focus()
-        for text in ("Maya", "", "", "58", "255", "15.5", "0.215"):  # spoken as, and the button that says it, are passed
+        # Passed by: how the name is spoken, and the button that says it.
+        for text in ("Maya", "", "", "58", "255", "15.5", "0.215"):
             if text:
                 await page.keyboard.type(text)
             await page.keyboard.press("Tab")
