@@ -1,10 +1,11 @@
-"""The search: speeds by slope and turns by trial, in turn, on the simulator.
+"""The search: speeds and turns by slope, then the rest by trial, on the simulator.
 
-It begins with the best ride of countless short turns (``fluid``), written as turns of usual lengths. Then, again
-and again: for the speeds at hand, longer and shorter turns, another order and another length of the whole rotation are
-tried one after the other and kept if they leave more of what is scarce; for the turns at hand, speeds go downhill
-(``polish``). Last, all speeds are scaled until everybody holds. The number of trials is fixed by the size of the
-problem, never by a clock: same input, same plan.
+It begins with the best rides of countless short turns (``fluid``), written as turns of usual lengths, and with even
+power. Then speeds and turns of any length go downhill together (``polish``), each step mended until everybody holds.
+Other orders, other leaders, riders who are spent and a rule of its own for the last kilometres are tried and kept
+where they win. Last, turns are rounded part by part while the rest gives way, and swept once more, step by step. The
+steady ride, equal turns and even power stay in the running to the end. The number of trials is fixed by the size of
+the problem, never by a clock: same input, same plan.
 Must not know of the race as it runs.
 """
 
@@ -522,7 +523,7 @@ class _Race:
 def _search(
     course: Course, team: Team, ground: Ground, known: list[Effort], form: str, tell: Report, freedom: _Freedom
 ) -> _Found:
-    """The best found. Turns of any length first; then, where the last ones may differ; then in whole steps.
+    """The best found: turns of any length first, then in whole steps.
 
     Args:
         known: rides that hold anyhow; none slower than these comes out.

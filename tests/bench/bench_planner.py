@@ -97,7 +97,8 @@ def shown(plan: Plan, steady: Plan, took_s: float) -> str:
     equal = "none holds" if plan.equal_turns_s is None else f"{plan.equal_turns_s:.1f}"
     return (
         f"finish {plan.finish_s:8.1f} s  bound {plan.bound_s:8.1f}  gap {100 * gap:5.2f} %  "
-        f"steady {steady.finish_s:8.1f}  equal turns {equal:>8}  in {took_s:5.2f} s"
+        f"steady {steady.finish_s:8.1f}  equal turns {equal:>8}  in {took_s:5.2f} s  "
+        f"spent {len(plan.spent)}  finale {'yes' if plan.rules[-1].name == 'finale' else 'no'}"
     )
 
 
