@@ -134,8 +134,9 @@ def _with_reserves_heeded(state: RaceState) -> RaceState:
         power_w = plan_power_w(plan, rider, place_m(plan, state.position, begins_ms))
         if power_w <= figures.critical_power_w:
             continue
-        left_j = next(one.left_j for one in with_reserves(together, begins_ms).reserves if one.rider == rider)
-        spare_j = left_j - rules.reserve_margin * figures.w_prime_j
+        own = tuple([one for one in together.reserves if one.rider == rider])
+        (then,) = with_reserves(changed(together, reserves=own), begins_ms).reserves
+        spare_j = then.left_j - rules.reserve_margin * figures.w_prime_j
         most[rider] = max(0, 1000 * int(spare_j / (power_w - figures.critical_power_w)))
     return changed(state, line=with_most(line, most))
 
