@@ -23,7 +23,17 @@ from caller.plan import Effect, Plan, RaceRules, Shortfall
 from caller.riders import Roster
 from caller.units import RiderId
 
-__all__ = ["Planning", "Report", "TooLong", "WorkerBroken", "WorkerBusy", "best_plan", "plan_effects", "serve_worker"]
+__all__ = [
+    "Planning",
+    "Report",
+    "TooLong",
+    "WorkerBroken",
+    "WorkerBusy",
+    "best_plan",
+    "closer_plan",
+    "plan_effects",
+    "serve_worker",
+]
 
 Report = Callable[[str, float], None]
 """Told what is being done, and which share of the whole is behind."""
@@ -32,6 +42,8 @@ _HEAD = struct.Struct("!I")
 _START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from server.planning import serve_worker; serve_worker()"
 )
+_PROOF_TIMES = 6
+"""A closer proof may take so many times as long as a plan."""
 _NICE = 10
 """Planning gives way to calling: a cue is due, a plan is wished for."""
 
@@ -88,6 +100,14 @@ class Planning:
         answer: Any = await self._planner.ask("by_hand", course, roster, rules, plan, order, dict(lengths_s))
         return answer  # type: ignore[no-any-return]
 
+    async def proved(
+        self, course: Course, roster: Roster, rules: RaceRules, plan: Plan, report: Report | None = None
+    ) -> Plan:
+        """The plan with a closer proof of how fast any could be. Raises: TooLong, WorkerBusy, WorkerBroken."""
+        closer = await self._planner.ask("proved", course, roster, rules, plan, report=report, times=_PROOF_TIMES)
+        assert isinstance(closer, Plan)
+        return closer
+
     async def effects_of(self, course: Course, plan: Plan) -> tuple[str, ...]:
         """What can be asked with effect. Raises: RequestRefused: nothing can. TooLong, WorkerBusy, WorkerBroken."""
         keys: Any = await self._planner.ask("effects_of", course, plan)
@@ -131,8 +151,8 @@ class _Worker:
         self._one_at_a_time = asyncio.Lock()
         self._process: asyncio.subprocess.Process | None = None
 
-    async def ask(self, question: str, *words: object, report: Report | None = None) -> object:
-        """Its answer, or what it raised; ``report`` hears of it meanwhile."""
+    async def ask(self, question: str, *words: object, report: Report | None = None, times: int = 1) -> object:
+        """Its answer, or what it raised; ``report`` hears of it meanwhile. It may take so many times as long."""
         if self._waiting >= self._most_waiting:
             raise WorkerBusy
         self._waiting += 1
@@ -140,11 +160,11 @@ class _Worker:
             async with self._one_at_a_time:
                 try:
                     # Starting counts: a machine too slow to start a worker is too slow to wait for.
-                    async with asyncio.timeout(self._within_s):
+                    async with asyncio.timeout(times * self._within_s):
                         answered, value = await self._exchange((question, words), report)
                 except TimeoutError:
                     await self._end()
-                    raise TooLong(f"{self._within_s:g} s") from None
+                    raise TooLong(f"{times * self._within_s:g} s") from None
                 except (OSError, EOFError, asyncio.IncompleteReadError, pickle.UnpicklingError) as error:
                     await self._end()
                     raise WorkerBroken(type(error).__name__) from error
@@ -282,6 +302,11 @@ def best_plan(
         raise planner.mended(course, roster, rules, refused) from refused
 
 
+def closer_plan(course: Course, roster: Roster, rules: RaceRules, plan: Plan) -> Plan:
+    """The plan with a thorough proof, in this process: for the command line."""
+    return _planner().proved(course, roster, rules, plan)  # type: ignore[no-any-return]
+
+
 def plan_effects(
     course: Course, roster: Roster, rules: RaceRules, plan: Plan, report: Report | None = None
 ) -> tuple[Effect, ...]:
@@ -322,6 +347,10 @@ def _effect(course: Course, roster: Roster, rules: RaceRules, plan: Plan, key: s
     return _planner().effect(course, roster, rules, plan, key, report)
 
 
+def _proved(course: Course, roster: Roster, rules: RaceRules, plan: Plan, report: Report) -> object:
+    return _planner().proved(course, roster, rules, plan, report=report)
+
+
 def _read_course(data: bytes, file_name: str) -> Course:
     from caller.formats import read_course
 
@@ -339,8 +368,9 @@ _QUESTIONS: dict[str, Callable[..., object]] = {
     "by_hand": _by_hand,
     "effects_of": _effects_of,
     "effect": _effect,
+    "proved": _proved,
     "read_course": _read_course,
     "read_table": _read_table,
 }
-_TELLING = frozenset({"plan", "effect"})
+_TELLING = frozenset({"plan", "effect", "proved"})
 """Those that tell how far they are."""

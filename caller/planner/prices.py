@@ -223,12 +223,20 @@ def _hinge(values: Floats) -> Floats:
     return np.asarray(1 / (1 + np.exp(-4 * (values - _HINGE))))
 
 
-def good_prices(team: Team, ground: Ground, *, effort: str = "quick", least_turn_s: float | None = None) -> Prices:
+def good_prices(
+    team: Team,
+    ground: Ground,
+    *,
+    effort: str = "quick",
+    least_turn_s: float | None = None,
+    report: Callable[[float], None] | None = None,
+) -> Prices:
     """Prices at the edges of ground, for ``lower_bound_s``.
 
     Args:
         effort: one of EFFORTS.
         least_turn_s: as for ``lower_bound_s``.
+        report: told which share of the whole is behind.
     """
     limits = limits_of(team, least_turn_s)
     knots_m = _knots_m(ground)
@@ -238,7 +246,7 @@ def good_prices(team: Team, ground: Ground, *, effort: str = "quick", least_turn
     each_s_per_j = 0.4 * usual_s / float((usual_s * team.critical_power_w + limits.most_j).mean()) / team.riders
     scale = each_s_per_j * float(team.critical_power_w.mean()) / team.critical_power_w
     climb, flat = None, None
-    pieces, last = ground, 0
+    pieces, last, done, whole = ground, 0, 0, sum(steps for _, steps, _ in EFFORTS[effort])
     for heat, steps, together in EFFORTS[effort]:
         if together != last:
             pieces, last = _pieces(ground, together), together
@@ -246,6 +254,9 @@ def good_prices(team: Team, ground: Ground, *, effort: str = "quick", least_turn
         assert climb is not None
         flat = climb.first() if flat is None else flat
         flat = _climbed(climb, flat, heat / 12.0, steps, frame)
+        done += steps
+        if report is not None:
+            report(done / whole)
     assert climb is not None
     assert flat is not None
     fine = _Climb(team=team, ground=ground, limits=limits, hats=_hats(ground.edge_m, knots_m), scale=scale)

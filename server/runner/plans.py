@@ -127,6 +127,20 @@ class Plans:
             await self._save(race, replace(now, plan=plan))
             return race.draft
 
+    async def prove(self, race: "Race", report: Report) -> Draft:
+        """Looks for a closer proof of how good the plan is. Raises: RequestRefused, AlreadySo, TooLate, TooMany."""
+        own = race.draft
+        if own.plan is None:
+            raise RequestRefused("prove the plan more closely", "there is no plan yet; have one worked out first")
+        course = _plannable(replace(own, plan=None))
+        with worker("proving", race):
+            plan = await self._planner.proved(course, roster_of(own), own.rules, own.plan, report)
+        async with race.changing:
+            if race.draft.plan != own.plan:
+                raise AlreadySo("the plan was changed while its proof was looked for; look again")
+            await self._save(race, replace(race.draft, plan=plan))
+            return race.draft
+
     # What if
 
     async def what_if(self, race: "Race", ask: WhatIfAsk, report: Report | None = None) -> Variant:

@@ -9,7 +9,7 @@ from server.wire.errors import Problem, problem_of
 
 __all__ = ["UNSEEN_S", "Doing", "Work"]
 
-Doing = Literal["plan", "what_if", "effects"]
+Doing = Literal["plan", "what_if", "effects", "proof"]
 
 UNSEEN_S = 20.0
 """A question is broken off when nobody has asked after it for so long: a page that is reloaded is back sooner."""

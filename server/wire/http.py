@@ -209,7 +209,7 @@ class PlanAsk(Message):
 class WorkCard(Message):
     """What is being worked out for a race. ``over`` once it is; ``trouble`` if it came to nothing."""
 
-    doing: Literal["plan", "what_if", "effects"] | None
+    doing: Literal["plan", "what_if", "effects", "proof"] | None
     step: str = ""
     share: float = 0.0
     over: bool = True

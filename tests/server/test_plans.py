@@ -320,3 +320,24 @@ async def test_only_the_director_works_anything_out(here: Arena) -> None:
         body = {} if path == "what-if" else None
         answer = await here.call(method, f"/api/races/{made.code}/{path}", body, ticket)
         assert answer.status_code == 403, path
+
+
+# How good it can be
+
+
+async def test_a_closer_proof_changes_nothing_of_the_plan_but_what_is_proved(here: Arena) -> None:
+    made = await planned(here)
+    before = (await draft(here, made))["plan"]
+    answer = await here.call("POST", f"/api/races/{made.code}/proof", ticket=made.ticket)
+    assert answer.status_code == 200, answer.text
+    after = (await draft(here, made))["plan"]
+    assert answer.json() == after
+    assert before["bound_s"] < after["bound_s"] < after["finish_s"]
+    assert before | {"bound_s": after["bound_s"]} == after
+
+
+async def test_without_a_plan_there_is_nothing_to_prove(here: Arena) -> None:
+    made = await here.set_up()
+    answer = await here.call("POST", f"/api/races/{made.code}/proof", ticket=made.ticket)
+    assert answer.status_code == 409
+    assert "there is no plan yet" in answer.json()["sentence"]

@@ -711,7 +711,7 @@ export {}
  * What is being worked out for a race. ``over`` once it is; ``trouble`` if it came to nothing.
  *
  * @typedef {object} WorkCard
- * @property {'plan' | 'what_if' | 'effects' | null} doing
+ * @property {'plan' | 'what_if' | 'effects' | 'proof' | null} doing
  * @property {string} step
  * @property {number} share
  * @property {boolean} over

@@ -9,7 +9,7 @@ import { call } from '../lib/api.js'
 /** @typedef {import('../parts/setup-whatif/setup-whatif.js').SetupWhatif} SetupWhatif */
 /** @typedef {import('../lib/messages.js').PlanCard} PlanCard */
 /** @typedef {import('../lib/messages.js').WorkCard} WorkCard */
-/** @typedef {'plan' | 'what_if' | 'effects'} Doing */
+/** @typedef {'plan' | 'what_if' | 'effects' | 'proof'} Doing */
 
 /**
  * @typedef {object} Needs
@@ -33,6 +33,7 @@ export class PlanWork {
     const { plan, whatif } = needs
     for (const part of [plan, whatif]) part.addEventListener('work-cancelled', () => void this.cancel())
     plan.addEventListener('effects-wanted', () => void this.effects())
+    plan.addEventListener('proof-wanted', () => void this.proof())
     plan.addEventListener('hand-wanted', (event) => {
       const { trouble, ...ask } = /** @type {CustomEvent} */ (event).detail
       if (trouble) whatif.refuse(trouble)
@@ -54,6 +55,11 @@ export class PlanWork {
     await this.ask('what_if', '/what-if', ask, async (columns) => {
       this.needs.whatif.columns = columns
     })
+  }
+
+  async proof() {
+    await this.ask('proof', '/proof', undefined, (plan) => this.needs.planned(plan))
+    this.needs.plan.proofWanted.focus()
   }
 
   async effects() {
@@ -101,7 +107,7 @@ export class PlanWork {
     if (signal.aborted) return
     this.end()
     if (ended?.trouble) this.refuse(now.doing, ended.trouble.sentence)
-    else if (now.doing === 'plan') await this.needs.planned(null)
+    else if (now.doing === 'plan' || now.doing === 'proof') await this.needs.planned(null)
     else await this.refresh()
   }
 
@@ -141,6 +147,7 @@ export class PlanWork {
     const { path, ticket, plan, whatif } = this.needs
     if (doing === 'plan') plan.wanted.focus()
     else if (doing === 'effects') plan.effectsWanted.focus()
+    else if (doing === 'proof') plan.proofWanted.focus()
     else whatif.wanted.focus()
     await call('DELETE', `${path}/work`, { ticket }).catch(() => null)
   }
@@ -188,6 +195,7 @@ export class PlanWork {
     plan.blocked = whatif.blocked = true
     if (doing === 'plan') plan.working = true
     else if (doing === 'effects') plan.workingOnEffects = true
+    else if (doing === 'proof') plan.workingOnProof = true
     else whatif.working = true
   }
 
@@ -196,7 +204,7 @@ export class PlanWork {
     this.asking?.abort() // the watch is over, too
     this.asking = null
     const { plan, whatif } = this.needs
-    plan.working = plan.workingOnEffects = whatif.working = false
+    plan.working = plan.workingOnEffects = plan.workingOnProof = whatif.working = false
     plan.blocked = whatif.blocked = false
     this.needs.over()
   }
@@ -204,7 +212,7 @@ export class PlanWork {
   /** @param {Doing} doing */
   part(doing) {
     const { plan, whatif } = this.needs
-    return { plan: plan.work, effects: plan.effectsWork, what_if: whatif.work }[doing]
+    return { plan: plan.work, effects: plan.effectsWork, proof: plan.proofWork, what_if: whatif.work }[doing]
   }
 
   /**
@@ -215,6 +223,7 @@ export class PlanWork {
     const { plan, whatif } = this.needs
     if (doing === 'plan') plan.refuse(sentence)
     else if (doing === 'effects') plan.refuseEffects(sentence)
+    else if (doing === 'proof') plan.refuseProof(sentence)
     else whatif.refuse(sentence)
   }
 }

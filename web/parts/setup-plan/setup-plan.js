@@ -8,7 +8,7 @@
  *   part.effects = { rows, whole };  part.workingOnEffects = true;
  *   part.refuse(sentence);  part.refuseEffects(sentence);
  * Sends up: plan-wanted, work-cancelled, plan-kind (another kind was chosen), plan-order (the order is to be kept or not),
- *   effects-wanted, hand-wanted (detail: { order, turns }).
+ *   effects-wanted, proof-wanted, hand-wanted (detail: { order, turns }).
  */
 
 import { h } from '../../lib/html.js'
@@ -52,6 +52,9 @@ export class SetupPlan extends HTMLElement {
     this.said = h('p', { class: 'refusal no-plan', 'aria-live': 'polite' })
     this.told = h('p', { class: 'unseen', 'aria-live': 'polite' })
     this.result = h('div', { class: 'plan-result' })
+    this.proofWanted = h('button', { type: 'button' }, 'Prove it more closely')
+    this.proofWork = new SetupWork()
+    this.proofSaid = h('p', { class: 'refusal', 'aria-live': 'polite' })
     this.effectsWanted = h('button', { type: 'button' }, 'Work out what each choice buys')
     this.effectsWork = new SetupWork()
     this.effectsSaid = h('p', { class: 'refusal', 'aria-live': 'polite' })
@@ -75,6 +78,7 @@ export class SetupPlan extends HTMLElement {
     )
     this.wanted.addEventListener('click', () => this.send('plan-wanted'))
     this.effectsWanted.addEventListener('click', () => this.send('effects-wanted'))
+    this.proofWanted.addEventListener('click', () => this.send('proof-wanted'))
     this.keepOrder.addEventListener('change', () => this.send('plan-order'))
     this.kindField.input.addEventListener('change', () => this.send('plan-kind'))
     this.label()
@@ -122,6 +126,7 @@ export class SetupPlan extends HTMLElement {
   enable() {
     this.wanted.toggleAttribute('disabled', this.lacks !== '' || this.busy)
     this.effectsWanted.toggleAttribute('disabled', this.lacks !== '' || this.busy)
+    this.proofWanted.toggleAttribute('disabled', this.lacks !== '' || this.busy)
     for (const button of this.querySelectorAll('.hand-try')) button.toggleAttribute('disabled', this.busy)
   }
 
@@ -143,6 +148,14 @@ export class SetupPlan extends HTMLElement {
     } else this.effectsWork.end()
   }
 
+  /** @param {boolean} busy */
+  set workingOnProof(busy) {
+    if (busy) {
+      this.proofSaid.textContent = ''
+      this.proofWork.begin()
+    } else this.proofWork.end()
+  }
+
   /** @param {Effects} effects */
   set effects(effects) {
     this.effectsTable.replaceChildren(...(effects.rows.length ? [effectTable(effects)] : []))
@@ -159,6 +172,11 @@ export class SetupPlan extends HTMLElement {
   /** @param {string} sentence */
   refuse(sentence) {
     this.said.textContent = sentence
+  }
+
+  /** @param {string} sentence */
+  refuseProof(sentence) {
+    this.proofSaid.textContent = sentence
   }
 
   /** @param {string} sentence */
@@ -203,6 +221,23 @@ export class SetupPlan extends HTMLElement {
       this.hand(plan, riders),
       turnList(plan, riders),
       h('div', { class: 'plan-pair' }, timeTable(plan, course), worstMoments(plan, riders, margin)),
+      ...(plan.bound_s === null
+        ? []
+        : [
+            h(
+              'div',
+              { class: 'effects no-print' },
+              h('h3', {}, 'How good it can be'),
+              h(
+                'p',
+                { class: 'hint' },
+                'It is proved that no rotation whatever beats the time above. Looking longer proves more: from ten seconds to a few minutes.',
+              ),
+              this.proofWork,
+              h('p', {}, this.proofWanted),
+              this.proofSaid,
+            ),
+          ]),
       h(
         'div',
         { class: 'effects no-print' },
