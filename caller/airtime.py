@@ -25,7 +25,7 @@ REACH_MS = 100
 
 _LETTER_MS, _DIGIT_MS, _PAUSE_MS, _END_MS = 60, 480, 310, 260
 _GUESS_RATE = 155
-"""Fitted to 960 clips of cues in six languages at 155 words a minute; ``tests/bench/bench_airtime.py`` says how well."""
+"""Fitted to 960 clips in six languages at 155 words a minute; ``tests/bench/bench_airtime.py`` says how well."""
 
 
 class Why(Enum):
@@ -171,7 +171,8 @@ def _spoken_ms(text: str) -> int:
 def look(before: Iterable[Airing], utterances: Iterable[Utterance], now_ms: int) -> tuple[Airing, ...]:
     """What one voice says of all that is known now, in the order given; then what is still on the air and isn't known.
 
-    Looking again with nothing new changes nothing. What has begun is never unsaid; it may be cut short.
+    Looking again with nothing new changes nothing, but that air is used which a cut has set free. What has begun is
+    never unsaid; it may be cut short.
 
     Args:
         before: what the last look answered; nothing at first.
@@ -209,7 +210,8 @@ def look(before: Iterable[Airing], utterances: Iterable[Utterance], now_ms: int)
             waiting.append(one)
     for one in sorted(waiting, key=lambda each: each.rank):
         airing, earlier = air.place(one, now_ms), known.get(one.id)
-        if earlier is not None and airing.other is None and earlier.key_at_ms == airing.key_at_ms != one.due_ms:
+        stays = earlier is not None and airing.key_at_ms is not None and airing.key_at_ms == earlier.key_at_ms
+        if earlier is not None and earlier.other is not None and (stays or airing.why is Why.NOT_YET_SURE):
             airing = replace(airing, why=earlier.why, other=earlier.other)  # though what had the air may be gone
         answers[one.id] = airing
         if airing.key_at_ms is not None:
@@ -224,7 +226,7 @@ def _begun(airings: Iterable[Airing], now_ms: int) -> list[Airing]:
     return sorted(
         (
             replace(airing, cut_ms=None, cut_by=None)
-            if airing.cut_ms is not None and airing.cut_ms > now_ms
+            if airing.cut_ms is not None and airing.cut_ms >= now_ms
             else airing
             for airing in begun
         ),
@@ -274,7 +276,7 @@ class _Air:
             for taken in self._near(start_ms, start_ms):
                 if taken.start_ms < start_ms < taken.end_ms:
                     taken.airing = replace(taken.airing, cut_ms=start_ms, cut_by=airing.utterance.id)
-                    taken.end_ms = start_ms
+                    taken.end_ms = taken.kept_ms = start_ms
                     cut.append(taken.airing)
         if airing.utterance.ends_silence:
             for taken in self._near(start_ms, start_ms):
@@ -289,7 +291,9 @@ class _Air:
         """Where it goes. Whatever is placed once this was asked has not begun."""
         self._placing = True
         first_ms, wish_ms, last_ms = max(one.first_ms, now_ms + one.key_ms), one.wish_ms, one.last_ms
-        near = self._near(first_ms - one.key_ms - BREATH_MS, last_ms - one.key_ms + one.length_ms + BREATH_MS)
+        near = self._near(
+            min(first_ms, wish_ms) - one.key_ms - BREATH_MS, last_ms - one.key_ms + one.length_ms + BREATH_MS
+        )
         if one.ends_silence:
             blocked = [(taken, taken.end_ms) for taken in near]
         else:

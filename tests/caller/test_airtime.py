@@ -5,7 +5,7 @@ from dataclasses import replace
 from itertools import pairwise, product
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from caller.airtime import BREATH_MS, REACH_MS, Airing, Utterance, Why, guess, look, utterance
@@ -185,11 +185,14 @@ def test_nothing_less_urgent_breaks_the_silence_that_is_kept(known: tuple[Uttera
 
 
 @given(utterances(sudden=True), st.lists(st.integers(-2_000, 12_000), max_size=12))
-def test_looking_more_often_changes_nothing(known: tuple[Utterance, ...], looks_ms: list[int]) -> None:
+def test_looking_more_often_changes_nothing_unless_something_was_cut_short(
+    known: tuple[Utterance, ...], looks_ms: list[int]
+) -> None:
     def told(answers: list[tuple[int, tuple[Airing, ...]]]) -> dict[str, Airing]:
         return {airing.utterance.id: airing for airing in answers[-1][1]}
 
     last_ms = [max(map(known_ms, known))]
+    assume(all(airing.cut_ms is None for _, airings in played(known, looks_ms) for airing in airings))
     seldom, often = told(played(known, last_ms)), told(played(known, [*last_ms, *looks_ms]))
     assert {one.id: often[one.id] for one in known} == {one.id: seldom[one.id] for one in known}
 
@@ -299,6 +302,34 @@ def test_a_clip_that_is_longer_than_was_guessed_is_placed_anew() -> None:
     assert before[1].moved_ms == 0
     after = look(before, (replace(first, length_ms=1_700), second), 100)
     assert after[1].moved_ms == 500 + 1_700 + BREATH_MS + 500 - 2_500
+
+
+def test_a_clip_so_much_longer_than_was_guessed_that_its_window_is_over_is_said_at_once() -> None:
+    slow = some("slow", 2_000, 5, later_ms=200)
+    before = look((), (slow,), 0)
+    (after,) = look(before, (replace(slow, key_ms=1_400, length_ms=2_500),), 1_000)
+    assert (after.start_ms, after.why) == (1_000 + REACH_MS, Why.NOT_YET_SURE)
+
+
+def test_what_is_over_and_known_no_more_is_forgotten_and_what_is_left_out_takes_no_air() -> None:
+    aired = look((), (some("switch", 10_000, 1), some("lift", 10_200, 5, later_ms=300)), 0)
+    assert (aired[1].start_ms, aired[1].end_ms, aired[1].moved_ms) == (None, None, 0)
+    assert [airing.utterance.id for airing in look(aired, (), 10_400)] == ["switch"], "it is being said"
+    assert look(aired, (), 10_600) == ()
+
+
+def test_why_a_cue_was_moved_is_known_though_what_had_the_air_is_gone() -> None:
+    lift = some("lift", 10_200, 5, later_ms=2_000)
+    before = look((), (some("switch", 10_000, 1), lift), 0)
+    (after,) = look(before, (lift,), 10_650)
+    assert (after.moved_ms, after.why, after.other) == (before[1].moved_ms, Why.TAKEN, "switch")
+
+
+def test_air_that_a_cut_sets_free_is_free() -> None:
+    long = some("long", 10_000, 7, key_ms=0, length_ms=4_000)
+    before = look((), (long,), 9_000)
+    aired = look(before, (long, some("switch", 12_000, 1, cuts_in=True), some("lift", 13_500, 5)), 11_000)
+    assert (aired[0].cut_ms, aired[2].moved_ms) == (11_500, 0)
 
 
 # The cues there are
