@@ -544,7 +544,9 @@ def _search(
         start = race.held(polished(team, ground, one.speeds_mps, rotation, 10, loose=loose))
         starts += [] if start is None else [start]
     rotation = min(smooth.values(), key=lambda one: one.finish_s).rotation
-    evens = [race.even_power(freedom.kept(course, one)) for one in (rotation, race.in_short_turns(rotation))]
+    downhill = any(part.terrain is Terrain.DESCENT for part in course.stretches)
+    ways = (rotation, race.in_short_turns(rotation)) if downhill else ()
+    evens = [race.even_power(freedom.kept(course, one)) for one in ways]
     even = min((one for one in evens if one is not None), key=lambda one: one.ride.finish_s, default=None)
     if even is not None:
         known = [*known, even]
