@@ -29,7 +29,7 @@ LOG_LINES_SHOWN = 15
 EXTRAS = {"demo": "", "check": "[dev]"}
 START = {
     "demo": ["-P", "-m", "server", "rehearse", "demo"],
-    "check": ["-m", "pytest", "-rs"],
+    "check": ["-m", "pytest", "-rs", "-n", "2", "--dist", "worksteal"],
 }
 """What each word runs. ``-P`` keeps a folder named ``server`` where the user stands from being taken for ours."""
 

@@ -159,4 +159,4 @@ def _curve(places_m: Floats, left_j: Floats, last: int) -> tuple[tuple[float, fl
 def _schedule(ground: Ground, ride: Ride) -> tuple[tuple[float, float], ...]:
     """Every edge of a cell: speed changes evenly with time between two marks, from a standing start."""
     marks = zip(ground.edge_m.tolist(), ride.edge_s.tolist(), strict=True)
-    return tuple((at_m, round(at_s, 3)) for at_m, at_s in marks)
+    return tuple((at_m, round(at_s, 6)) for at_m, at_s in marks)

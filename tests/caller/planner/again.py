@@ -107,7 +107,7 @@ def speeds_of(plan: Plan) -> list[float]:
     cells = np.arange(count - 1)
     means = np.zeros((count - 1, count))
     means[cells, cells] = means[cells, cells + 1] = 1.0
-    sure = spans**2 / (2 * lengths * 0.0004)
+    sure = spans**2 / (2 * lengths * 0.0000004)
     bends = np.zeros((max(count - 3, 0), count))
     for row in range(len(bends)):
         bends[row, row + 1 : row + 4] = (1.0, -2.0, 1.0)

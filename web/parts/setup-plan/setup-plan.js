@@ -226,7 +226,7 @@ export class SetupPlan extends HTMLElement {
         : [
             h(
               'div',
-              { class: 'effects no-print' },
+              { class: 'proof no-print' },
               h('h3', {}, 'How good it can be'),
               h(
                 'p',
