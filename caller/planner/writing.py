@@ -157,6 +157,9 @@ def _curve(places_m: Floats, left_j: Floats, last: int) -> tuple[tuple[float, fl
 
 
 def _schedule(ground: Ground, ride: Ride) -> tuple[tuple[float, float], ...]:
-    """Every edge of a cell: speed changes evenly with time between two marks, from a standing start."""
-    marks = zip(ground.edge_m.tolist(), ride.edge_s.tolist(), strict=True)
-    return tuple((at_m, round(at_s, 6)) for at_m, at_s in marks)
+    """Every edge of a cell: speed changes evenly with time between two marks, from a standing start.
+
+    To the microsecond, as speeds are read off it; only the last one is the finish as it is told.
+    """
+    marks = list(zip(ground.edge_m.tolist(), ride.edge_s.tolist(), strict=True))
+    return (*((at_m, round(at_s, 6)) for at_m, at_s in marks[:-1]), (marks[-1][0], round(ride.finish_s, 3)))

@@ -1,5 +1,6 @@
 """The set-up page's plan: worked out, broken off, found again; wishes, what if, turns by hand, names, the briefing."""
 
+import asyncio
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -62,9 +63,10 @@ async def test_a_plan_is_found_again_after_a_reload_and_a_cancelled_one_leaves_n
         assert await page.get_by_role("button", name="Working it out").is_disabled()
         await step.get_by_role("button", name="Cancel").click()
         await step.wait_for(state="hidden")
-        assert await page.get_by_role("button", name="Work out the plan").is_enabled()
-        kept = server.call("GET", f"/api/races/{code}/work", ticket=ticket)
-        assert kept["over"]
+        await page.get_by_role("button", name="Work out the plan", disabled=False).wait_for()
+        async with asyncio.timeout(10):  # the page doesn't wait for the server to break it off
+            while not server.call("GET", f"/api/races/{code}/work", ticket=ticket)["over"]:
+                await asyncio.sleep(0.05)
         assert server.call("GET", f"/api/races/{code}", ticket=ticket)["plan"] is None
         await page.get_by_role("button", name="Work out the plan").click()
         await step.locator(".work-words", has_text="%").wait_for(timeout=20_000)

@@ -111,7 +111,7 @@ async def test_a_voice_is_chosen_heard_and_there_after_a_reload(
         await kept(server, code, ticket, "es")
         await page.reload()
         await page.locator("#setup").wait_for(state="visible")
-        await part.get_by_text("60 %").wait_for()
+        await part.get_by_text("60 %").wait_for(timeout=60_000)
         assert await part.get_by_label("Pace").input_value() == "100"
         assert await part.get_by_label("Team voice speaks").input_value() == "es"
     choice = await kept(server, code, ticket, "es")
