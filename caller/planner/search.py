@@ -152,6 +152,11 @@ def optimise(
     )
 
 
+def _with_lengths(rotation: Rotation, lengths_s: Floats) -> Rotation:
+    """The same with these turns, (stretches, riders)."""
+    return replace(rotation, lengths_s=tuple(tuple(row) for row in lengths_s.tolist()))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Freedom:
     """What the search may change: see optimise."""
@@ -199,7 +204,7 @@ class _Freedom:
                 lengths[here] = np.average(lengths[here], axis=0, weights=spans[here])
         rounded = np.round(lengths / 5) * 5
         rounded[~rounded.any(axis=1)] = np.where(lengths > 0, 5.0, 0.0)[~rounded.any(axis=1)]
-        return replace(rotation, lengths_s=tuple(tuple(row) for row in rounded.tolist()))
+        return _with_lengths(rotation, rounded)
 
 
 def _in_order(team: Team, ground: Ground, effort: Effort, order: tuple[int, ...]) -> Effort:
@@ -308,7 +313,7 @@ class _Race:
         rows = np.where(longest >= turn_s, turn_s, 0.0)
         old = np.array(rotation.lengths_s)
         rows = np.where(rows.sum(axis=1, keepdims=True) > 0, rows, old)
-        return replace(rotation, lengths_s=tuple(tuple(row) for row in rows.tolist()))
+        return _with_lengths(rotation, rows)
 
     def even_power(self, rotation: Rotation) -> Effort | None:
         """The most even power that all hold; None if they hold none.
@@ -486,7 +491,7 @@ class _Race:
             gone = np.flatnonzero(now.ride.phases.rides[:, rider] == 0)
             if len(gone):
                 lengths[np.array(starts_s) >= now.ride.phases.start_s[gone[0]], rider] = 0.0
-        return replace(now.rotation, lengths_s=tuple(tuple(row) for row in lengths.tolist()))
+        return _with_lengths(now.rotation, lengths)
 
     def rounded_by_parts(self, now: Polished, step_s: float) -> Polished:
         """Turns in whole steps, from the start to the finish and down the line; what comes later is found again."""
@@ -498,7 +503,7 @@ class _Race:
             fixed[chosen] = True
             grid = fixed.reshape(-1, riders)
             whole = np.where(grid, self.rounded(now, step_s).lengths_s, now.rotation.lengths_s)
-            rotation = replace(now.rotation, lengths_s=tuple(tuple(row) for row in whole.tolist()))
+            rotation = _with_lengths(now.rotation, whole)
             loose = self.loose(now.speeds_mps, rotation)
             loose = replace(loose, same=np.where(grid, FIXED, loose.same))
             now = polished(self.team, self.ground, now.speeds_mps, rotation, _ROUNDING_STEPS, loose=loose)
@@ -517,7 +522,7 @@ class _Race:
         new = np.where((old > 0) & (most >= least), new, 0.0)
         empty = ~(new > 0).any(axis=1)
         new[empty] = np.where(old[empty] > 0, least, 0.0)
-        return replace(now.rotation, lengths_s=tuple(tuple(row) for row in new.tolist()))
+        return _with_lengths(now.rotation, new)
 
 
 def _search(

@@ -14,7 +14,6 @@ import { h } from '../../lib/html.js'
 const STEPS = {
   waiting: 'waiting for its turn',
   'steady plan': 'a first, steady plan',
-  prices: 'what a joule is worth where',
   search: 'trying turns, orders and speeds',
   bound: 'proving how much faster any plan could be',
   done: 'writing it down',
